@@ -1,0 +1,1 @@
+"""Quality control for automatic weather stations."""

@@ -1,0 +1,1 @@
+"""What is this table? A station file proposed from tables."""

@@ -1,0 +1,1 @@
+"""From table files to a Record."""

@@ -1,0 +1,1 @@
+"""Outputs, each written whole or not at all."""
