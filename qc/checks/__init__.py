@@ -1,1 +1,129 @@
-"""One file a check; the folder is the registry."""
+"""One file a check; the folder is the registry.
+
+Each module has a docstring in one shape (what it tests, why it matters, what is not a fault, its limits) and one `CHECK`.
+A check is one pure function of the scene; what it needs, its stage, reach and witness are data. Checks never import each other.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Literal
+
+from qc.verdicts import BIT, FAMILY_OF, IDS, Found, NotApplied
+
+if TYPE_CHECKING:
+    from qc.limits import Limits
+    from qc.scene import Scene
+    from qc.station import Channel
+
+EVERY = ("*",)
+"""Quantities of a check that tests every channel but `other`."""
+
+Reach = tuple[float, float]
+"""Seconds that a check looks back and ahead."""
+
+SECTIONS = ("Tests", "Matters", "Not a fault", "Limits")
+
+
+@dataclass(frozen=True)
+class Told:
+    """What an episode's message is made from: numbers are in the output unit."""
+
+    channel: str
+    quantity: str
+    title: str
+    unit: str
+    values: int
+    lasting: str
+    worst: float
+    limit: float
+    cell: str
+    verdict: int
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check.
+
+    Parameters
+    ----------
+    id : str
+    stage : int
+        checks of one stage never see each other's verdicts.
+    witness : str
+        what its word rests on, one of `qc.verdicts.WITNESSES`.
+    quantities : tuple of str
+        channels that it tests; `EVERY` for all but `other`.
+    needs : tuple of str
+        quantities that must be there too.
+    run : callable
+        (scene, channel) -> Found | NotApplied.
+    say : callable
+        an episode in a technician's words.
+    reach : callable
+        (limits, interval in s) -> seconds back and ahead.
+    every_row : bool
+        of the record family, also on channels of quantity `other`.
+    """
+
+    id: str
+    stage: int
+    witness: str
+    quantities: tuple[str, ...]
+    run: Callable[[Scene, Channel], Found | NotApplied]
+    say: Callable[[Told], str]
+    needs: tuple[str, ...] = ()
+    reach: Callable[[Limits, float], Reach] = lambda limits, interval_s: (0.0, 0.0)
+    scope: Literal["channel", "table"] = "channel"
+
+    @property
+    def family(self) -> str:
+        """Its family (contract 5)."""
+        return FAMILY_OF[self.id]
+
+    def tests(self, channel: Channel) -> bool:
+        """Whether it is meant for a channel."""
+        if self.family == "record":
+            return True
+        return channel.quantity != "other" and (self.quantities == EVERY or channel.quantity in self.quantities)
+
+
+@cache
+def registry() -> Mapping[str, Check]:
+    """All checks by id, in the order of the contract."""
+    found = {}
+    for module in pkgutil.iter_modules(__path__):
+        check = importlib.import_module(f"{__name__}.{module.name}").CHECK
+        if check.id.replace("-", "_") != module.name.removesuffix("_") or check.id not in BIT:
+            raise ValueError(f"qc/checks/{module.name}.py holds the check {check.id}")
+        found[check.id] = check
+    return {i: found[i] for i in IDS if i in found}
+
+
+@cache
+def doc(check: str) -> Mapping[str, str]:
+    """The four parts of a check's doc, and its first line under `Title`."""
+    module = importlib.import_module(registry()[check].run.__module__)
+    return read_doc(module.__doc__ or "")
+
+
+def read_doc(text: str) -> dict[str, str]:
+    """The parts of a doc in the one shape; ValueError where one is missing."""
+    title, *rest = re.split(rf"(?m)^({'|'.join(SECTIONS)}):", text.strip())
+    parts = {"Title": " ".join(title.split())}
+    parts |= {name: " ".join(body.split()) for name, body in zip(rest[::2], rest[1::2], strict=True)}
+    if tuple(parts) != ("Title", *SECTIONS) or not all(parts.values()):
+        raise ValueError(f"a check's doc has the parts {', '.join(SECTIONS)}, in this order: {title[:40]}")
+    return parts
+
+
+def shown(number: float, digits: int = 4) -> str:
+    """A number for people: short, without an exponent where it can be."""
+    if number != number:
+        return "no number"
+    return f"{round(number, 6):.{digits}g}" if abs(number) < 10**digits else f"{number:.0f}"

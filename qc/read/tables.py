@@ -1,0 +1,460 @@
+"""All files of a station to one Record: clock, repeated rows, conflicts, units; the order of files and lines does not matter."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc import units
+from qc.errors import FairvaneError, InputError, RefusedFile, printable
+from qc.read import cells as c
+from qc.read import clock
+from qc.read import file as file_
+from qc.read.lines import Lines, load
+from qc.read.numbers import ABSENT, TEXT, VALUE
+from qc.record import SECOND, FileAccount, ReadChannel, Record, RejectedLine, TableRecord, Times
+from qc.station import Channel, Clock, Station, Table
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+Told = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Rows of one table in one file with UTC; `second` is the other time that an unsettled stamp may mean, NaT elsewhere."""
+
+    file: int
+    rows: file_.Rows
+    time: Times
+    second: Times
+    off_grid: NDArray[np.float64]
+
+
+@dataclass
+class _File:
+    read: file_.ReadFile
+    kept: int = 0
+    repeated: int = 0
+    backward: int = 0
+
+
+def read_tables(
+    station: Station,
+    paths: Sequence[Path | str],
+    *,
+    told: Told = lambda line: None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> tuple[Record, list[RefusedFile]]:
+    """Read the tables of a station.
+
+    Parameters
+    ----------
+    station : Station
+    paths : list of path
+        table files in any order; the same file given twice counts twice, its rows once.
+    progress : callable
+        called with bytes done and bytes in all.
+
+    Returns
+    -------
+    record, refused
+        files that could not be read are refused by name, the others are read.
+
+    Raises
+    ------
+    InputError
+        if no file could be read, or no file holds a row.
+    """
+    refused: list[RefusedFile] = []
+    files: list[_File] = []
+    parts: dict[str, list[_Part]] = {t.id: [] for t in station.table}
+    text = frozenset(ch.name for ch in station.channel if not _plain(station, ch))
+    ordered = sorted(Path(p) for p in paths)
+    sizes = [p.stat().st_size if p.is_file() else 0 for p in ordered]
+    for number, path in enumerate(ordered):
+        try:
+            one = _File(file_.read(load(path), station, text))
+            found = _timed(one, station, number=len(files))
+        except FairvaneError as error:
+            if not isinstance(error, RefusedFile):
+                raise
+            where = error.where if error.where and str(path) in error.where else printable(path, 300)
+            refused.append(RefusedFile(error.what, where=where, mend=error.mend))
+        else:
+            files.append(one)
+            for part in found:
+                parts[part.rows.table.id].append(part)
+        progress(sum(sizes[: number + 1]), sum(sizes))
+    if not files:
+        raise _nothing(refused)
+    tables = {}
+    for table in station.table:
+        if parts[table.id]:
+            tables[table.id] = _merged(station, table, parts[table.id], files)
+    accounts = tuple(_account(f) for f in files)
+    rejects = tuple(
+        RejectedLine(str(f.read.lines.path), r.line + 1, r.reason, f.read.lines.text(r.line)) for f in files for r in f.read.rejects
+    )
+    seen = {ch.name for f in files for s in f.read.sections for ch in station.channels_of(s.table) if s.channel(ch) is not None}
+    absent = tuple(ch.name for ch in station.channel if ch.name not in seen)
+    return Record(station, tables, accounts, rejects, absent), refused
+
+
+def _nothing(refused: list[RefusedFile]) -> FairvaneError:
+    if not refused:
+        return InputError("no table file was given", mend="give one or more files")
+    first = refused[0]
+    if len(refused) == 1:
+        return first if "fits no layout" in first.what else InputError(first.what, where=first.where, mend=first.mend)
+    return InputError(f"{first.what} (and {len(refused) - 1} more files could not be read)", where=first.where, mend=first.mend)
+
+
+def _timed(one: _File, station: Station, number: int) -> list[_Part]:
+    """UTC for the rows of one file; stamps that the clock never showed lose their line."""
+    lines, found = one.read.lines, []
+    if not one.read.rows:
+        raise RefusedFile(*_no_row(one.read))
+    for rows in _joined(one.read.rows):
+        table = rows.table
+        off_grid = _off_grid(rows.local, table)
+        if rows.zone_s is not None:
+            base = rows.local - (rows.zone_s * SECOND).astype("timedelta64[us]")
+            time = base - _ahead(base, station.clock)
+            second = np.full(len(time), np.datetime64("NaT", "us"))
+            skipped = np.zeros(len(time), bool)
+        else:
+            first, last = rows.local.min(), rows.local.max()
+            day = np.timedelta64(400, "D")  # clock errors of up to a year are allowed by the station file
+            timeline = clock.timeline(clock_entries(station), first - day, last + day)
+            utc = clock.to_utc(rows.local, rows.counter, timeline, table.interval_s)
+            time, skipped = utc.time, utc.skipped
+            second = np.where(utc.ambiguous, utc.other, np.datetime64("NaT", "us"))
+        if skipped.any():
+            for at in np.flatnonzero(skipped):
+                line = int(rows.line[at])
+                one.read.standing[line] = c.REJECT
+                one.read.rejects.append(c.Reject(line, "the logger clock never showed this time (it was set ahead then)"))
+            keep = np.flatnonzero(~skipped)
+            rows = _taken(rows, keep)
+            time, second, off_grid = time[keep], second[keep], off_grid[keep]
+        one.backward += int((np.diff(time) < np.timedelta64(0)).sum())
+        found.append(_Part(number, rows, time, second, off_grid))
+    one.read.rejects.sort(key=lambda r: r.line)
+    del lines
+    return found
+
+
+def _no_row(read: file_.ReadFile) -> tuple[str]:
+    if read.rejects:
+        first = read.rejects[0]
+        return (f"none of its {len(read.rejects)} lines could be read; line {first.line + 1}: {first.reason}",)
+    if (read.standing == c.ELSEWHERE).any():
+        return ("holds rows of other stations only (see select in the station file)",)
+    return ("holds header lines only, no row",)
+
+
+def _joined(rows: list[file_.Rows]) -> list[file_.Rows]:
+    """Rows of one table in one file as one piece, in file order."""
+    out = []
+    for table_id in dict.fromkeys(r.table.id for r in rows):
+        same = [r for r in rows if r.table.id == table_id]
+        if len(same) == 1:
+            out.append(same[0])
+            continue
+        names = list(dict.fromkeys(name for r in same for name in r.columns))
+        sizes = [len(r.line) for r in same]
+        columns = {name: _stacked([r.columns.get(name) for r in same], sizes) for name in names}
+        has_zone, has_counter = any(r.zone_s is not None for r in same), any(r.counter is not None for r in same)
+        nan = [np.full(size, np.nan) for size in sizes]
+        zones = np.concatenate([r.zone_s if r.zone_s is not None else e for r, e in zip(same, nan, strict=True)])
+        counts = np.concatenate([r.counter if r.counter is not None else e for r, e in zip(same, nan, strict=True)])
+        out.append(
+            file_.Rows(
+                same[0].table, np.concatenate([r.line for r in same]), np.concatenate([r.local for r in same]),
+                zones if has_zone else None, counts if has_counter else None, columns,
+            )
+        )  # fmt: skip
+    return out
+
+
+def _stacked(columns: Sequence[file_.Column | None], sizes: Sequence[int]) -> file_.Column:
+    import pyarrow as pa
+
+    if len(columns) == 1 and columns[0] is not None:
+        return columns[0]
+    values = np.concatenate([x.values if x else np.full(k, np.nan) for x, k in zip(columns, sizes, strict=True)])
+    cells = None
+    if any(x is not None and x.cells is not None for x in columns):
+        cells = pa.concat_arrays(
+            [x.cells if x and x.cells is not None else pa.nulls(k, pa.string()) for x, k in zip(columns, sizes, strict=True)]
+        )
+    state = None
+    if any(x is None or x.state is not None for x in columns):
+        state = np.concatenate(
+            [
+                np.full(k, ABSENT, np.uint8) if x is None else np.zeros(k, np.uint8) if x.state is None else x.state
+                for x, k in zip(columns, sizes, strict=True)
+            ]
+        )
+    return file_.Column(values, cells, state)
+
+
+def _taken(rows: file_.Rows, keep: NDArray[np.int64]) -> file_.Rows:
+    import pyarrow as pa
+
+    def column(x: file_.Column) -> file_.Column:
+        cells = None if x.cells is None else x.cells.take(pa.array(keep))
+        return file_.Column(x.values[keep], cells, None if x.state is None else x.state[keep])
+
+    zone = None if rows.zone_s is None else rows.zone_s[keep]
+    counter = None if rows.counter is None else rows.counter[keep]
+    columns = {name: column(x) for name, x in rows.columns.items()}
+    return file_.Rows(rows.table, rows.line[keep], rows.local[keep], zone, counter, columns)
+
+
+def clock_entries(station: Station) -> list[clock.ClockEntry]:
+    """The clock history in the form that `qc.read.clock` takes."""
+    return [_entry(e) for e in station.clock]
+
+
+def _entry(entry: Clock) -> clock.ClockEntry:
+    offset = None if entry.utc_offset is None else clock.parse_offset(entry.utc_offset)
+    return clock.ClockEntry(_utc(entry), offset, entry.time_zone, entry.minutes_ahead)
+
+
+def _utc(entry: Clock) -> np.datetime64 | None:
+    from datetime import UTC
+
+    return None if entry.from_ is None else np.datetime64(entry.from_.astimezone(UTC).replace(tzinfo=None), "us")
+
+
+def _ahead(time: Times, entries: Sequence[Clock]) -> NDArray[np.timedelta64]:
+    """Known error of the clock at each time, where the stamp itself tells its zone."""
+    out = np.zeros(len(time), "timedelta64[us]")
+    for entry in entries:
+        start = _utc(entry)
+        here = slice(None) if start is None else time >= start
+        out[here] = np.timedelta64(round(entry.minutes_ahead * 60 * SECOND), "us")
+    return out
+
+
+def _off_grid(local: Times, table: Table) -> NDArray[np.float64]:
+    """Seconds that stamps lie off the grid of the interval, on the logger's own clock; 0 where `stray` allows it."""
+    if table.kind == "event" or table.interval_s is None:
+        return np.zeros(len(local))
+    interval = round(table.interval_s * SECOND)
+    phase = local.astype(np.int64) % interval
+    off = np.minimum(phase, interval - phase)
+    return np.where(off > round(table.stray_s * SECOND), off / SECOND, 0.0)
+
+
+def _merged(station: Station, table: Table, parts: list[_Part], files: list[_File]) -> TableRecord:
+    """One row for each stamp, chosen by the values alone; what else stood there is repeated, or in conflict."""
+    names = [ch.name for ch in station.channels_of(table)]
+    sizes = [len(p.time) for p in parts]
+    columns = {name: _stacked([p.rows.columns.get(name) for p in parts], sizes) for name in names}
+    for name, column in columns.items():
+        if column.values.flags.writeable:
+            column.values.__iadd__(0.0)  # -0.0 becomes 0.0: both are one number, so no order of files may choose between them
+        else:
+            columns[name] = file_.Column(column.values + 0.0, column.cells, column.state)
+    time = np.concatenate([p.time for p in parts])
+    file_of = np.repeat([p.file for p in parts], sizes)
+    off_grid = np.concatenate([p.off_grid for p in parts])
+    second = np.concatenate([p.second for p in parts])
+    unsettled = ~np.isnat(second)
+    repeated = np.zeros(len(time), bool)
+    if unsettled.any():
+        time, repeated = _placed(time, second, unsettled, columns)
+    stands, losers, repeated = _chosen(time, columns, repeated)
+    for number, one in enumerate(files):
+        here = file_of == number
+        one.kept += int((here & ~repeated).sum())
+        one.repeated += int((here & repeated).sum())
+
+    def table_of(rows: NDArray[np.int64], conflicts: TableRecord | None, conflicting: NDArray[np.bool_]) -> TableRecord:
+        channels = {}
+        for ch in station.channels_of(table):
+            channels[ch.name] = _converted(station, ch, _pick(columns[ch.name], rows), time[rows])
+        return TableRecord(table, time[rows], channels, off_grid[rows], conflicting, unsettled[rows], conflicts)
+
+    other = table_of(losers, None, np.ones(len(losers), bool))
+    return table_of(stands, other, np.isin(time[stands], time[losers]) if len(losers) else np.zeros(len(stands), bool))
+
+
+def _pick(column: file_.Column, rows: NDArray[np.int64]) -> file_.Column:
+    import pyarrow as pa
+
+    if len(rows) == len(column.values) and (not len(rows) or (rows[0] == 0 and (np.diff(rows) == 1).all())):
+        return column
+    cells = None if column.cells is None else column.cells.take(pa.array(rows))
+    return file_.Column(column.values[rows], cells, None if column.state is None else column.state[rows])
+
+
+def _chosen(
+    time: Times, columns: dict[str, file_.Column], repeated: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+    """Rows that stand and rows in conflict with them, both in time order, and which rows are repeated."""
+    rows = np.flatnonzero(~repeated)
+    moments = time[rows]
+    if len(rows) < 2 or bool((moments[1:] > moments[:-1]).all()):
+        return rows, np.zeros(0, np.int64), repeated
+    order = rows[np.argsort(moments, kind="stable")]
+    moments = time[order]
+    same = moments[1:] == moments[:-1]
+    many = np.concatenate((same, [False])) | np.concatenate(([False], same))
+    if not many.any():
+        return order, np.zeros(0, np.int64), repeated
+    among = order[many]
+    keys, equal_keys = _keys(columns, among)
+    sort = np.lexsort((*reversed(keys), time[among]))
+    among = among[sort]
+    new_time = np.concatenate(([True], time[among][1:] != time[among][:-1]))
+    new_value = new_time.copy()
+    for key in equal_keys:
+        ordered = key[sort]
+        new_value[1:] |= ordered[1:] != ordered[:-1]
+    repeated = repeated.copy()
+    repeated[among[~new_value]] = True
+    losers = among[new_value & ~new_time]
+    stands = np.concatenate((order[~many], among[new_time]))
+    return stands[np.argsort(time[stands], kind="stable")], losers, repeated
+
+
+def _keys(
+    columns: dict[str, file_.Column], rows: NDArray[np.int64]
+) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
+    """Keys to choose by: most values first, then the values, then what stood in the cells; and the part that makes rows equal."""
+    valid = np.zeros(len(rows))
+    values: list[NDArray[np.float64]] = []
+    texts: list[NDArray[np.float64]] = []
+    for column in columns.values():
+        here = column.values[rows]
+        valid -= np.isfinite(here)
+        values.append(np.where(np.isnan(here), np.inf, here))
+        if column.cells is not None:
+            import pyarrow as pa
+
+            rank = _rank(column.cells.take(pa.array(rows)))
+            state = column.state[rows] if column.state is not None else np.zeros(len(rows), np.uint8)
+            values.append(np.where(state == TEXT, rank, 0.0))
+            texts.append(rank)
+    return [valid, *values, *texts], values
+
+
+def _rank(cells: pa.Array) -> NDArray[np.float64]:
+    """Ranks of texts in the order of their characters; null is lowest."""
+    words = cells.to_pylist()
+    ranks = {word: float(rank) for rank, word in enumerate(sorted({w for w in words if w is not None}), 1)}
+    return np.array([0.0 if w is None else ranks[w] for w in words])
+
+
+def _placed(
+    time: Times, second: Times, unsettled: NDArray[np.bool_], columns: dict[str, file_.Column]
+) -> tuple[Times, NDArray[np.bool_]]:
+    """Rows of a repeated hour that neither counter nor order settles: the values alone say which of two goes first."""
+    rows = np.flatnonzero(unsettled)
+    moments = np.unique(np.concatenate((time[rows], second[rows])))
+    settled = np.flatnonzero(~unsettled & np.isin(time, moments))
+    keys, equal = _keys(columns, np.concatenate((rows, settled)))
+    value_key = {int(r): tuple(float(k[i]) for k in equal) for i, r in enumerate((*rows, *settled))}
+    order_key = {int(r): tuple(float(k[i]) for k in keys) for i, r in enumerate((*rows, *settled))}
+    there: dict[object, set[tuple[float, ...]]] = {}
+    for r in settled:
+        there.setdefault(time[r], set()).add(value_key[int(r)])
+    time, repeated = time.copy(), np.zeros(len(time), bool)
+    by_stamp: dict[tuple[object, object], list[int]] = {}
+    for r in rows:
+        by_stamp.setdefault((time[r], second[r]), []).append(int(r))
+    for (first, other), group in by_stamp.items():
+        group.sort(key=lambda r: order_key[r])
+        known = there.get(first, set()) | there.get(other, set())
+        distinct: list[int] = []
+        for r in group:
+            if value_key[r] in known or (distinct and value_key[distinct[-1]] == value_key[r]):
+                repeated[r] = True
+            else:
+                distinct.append(r)
+        free = [m for m in (first, other) if m not in there] or [first]
+        for r, moment in zip(distinct, [*free, *[free[-1]] * len(distinct)], strict=False):
+            time[r] = moment
+    return time, repeated
+
+
+def _plain(station: Station, channel: Channel) -> bool:
+    """Whether each value of a channel is, digit for digit, its cell."""
+    if channel.statistic == "counter" or channel.north == "magnetic":
+        return False
+    interval = station.table_of(channel).interval_s
+    spelt = [channel.unit, *(d.unit for d in channel.deployment if d.unit is not None)]
+    return all(units.conversion(channel.quantity, unit, interval).identity for unit in spelt)
+
+
+def _converted(station: Station, channel: Channel, column: file_.Column, time: Times) -> ReadChannel:
+    """Values in the output unit: counter differences, the unit of each deployment, true north."""
+    values = column.values
+    state = column.state
+    table = station.table_of(channel)
+    if channel.statistic == "counter":
+        values, state = _increments(values, state, time, table)
+    periods = [(None, channel.unit), *((d.from_, d.unit) for d in channel.deployment if d.unit is not None)]
+    if len(periods) == 1:
+        values = units.apply(values, units.conversion(channel.quantity, channel.unit, table.interval_s))
+    else:
+        values = values.copy()
+        edges = [np.datetime64("0001-01-01", "us"), *(_naive(d.from_) for d in channel.deployment if d.unit is not None)]
+        period = np.searchsorted(np.array(edges), time, side="right") - 1
+        for number, (_, unit) in enumerate(periods):
+            here = period == number
+            values[here] = units.apply(values[here], units.conversion(channel.quantity, unit, table.interval_s))
+    if channel.north == "magnetic" and channel.declination is not None:
+        values = np.mod(values + channel.declination, 360.0)
+    return ReadChannel(values, column.cells, state)
+
+
+def _naive(moment: object) -> np.datetime64:
+    from datetime import UTC, datetime
+
+    assert isinstance(moment, datetime)
+    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
+
+
+_COUNTER_DECIMALS = 9  # differences of a running total are rounded here: 12.4 - 12.2 is 0.2 (judgement: far below any tip)
+
+
+def _increments(
+    values: NDArray[np.float64], state: NDArray[np.uint8] | None, time: Times, table: Table
+) -> tuple[NDArray[np.float64], NDArray[np.uint8] | None]:
+    """Amounts from a running total. One needs the total one interval before; a fall is a reset, what stands after it is the amount."""
+    out = np.full(len(values), np.nan)
+    if len(values) > 1:
+        step = np.round(values[1:] - values[:-1], _COUNTER_DECIMALS)
+        step = np.where(step < 0, values[1:], step)
+        if table.interval_s is not None:
+            stray = 2 * table.stray_s * SECOND
+            late = np.abs((time[1:] - time[:-1]).astype(np.int64) - round(table.interval_s * SECOND)) > stray
+            step = np.where(late, np.nan, step)
+        out[1:] = step
+    lost = np.isnan(out) & np.isfinite(values)
+    if lost.any():
+        state = np.zeros(len(values), np.uint8) if state is None else state.copy()
+        state[lost & (state == VALUE)] = ABSENT
+    return out, state
+
+
+def _account(one: _File) -> FileAccount:
+    lines: Lines = one.read.lines
+    standing = np.bincount(one.read.standing, minlength=6)
+    tables = list(dict.fromkeys(s.table.id for s in one.read.sections))
+    return FileAccount(
+        path=str(lines.path), table=";".join(tables), sha256=lines.sha256, encoding=lines.encoding, lines=lines.count,
+        header=int(standing[c.HEADER]), blank=int(standing[c.BLANK] + standing[c.ELSEWHERE]), kept=one.kept,
+        repeated=one.repeated, rejected=int(standing[c.REJECT]), backward=one.backward, elsewhere=int(standing[c.ELSEWHERE]),
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""Physics: properties and cases; published values stand in tests/external."""
