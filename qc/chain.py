@@ -142,7 +142,8 @@ def _apply(
     try:
         found = check.run(scene, channel)
     except Exception as error:
-        _log.exception("check %s on channel %s", check.id, channel.name)
+        _log.error("check %s broke on channel %s: %s", check.id, channel.name, error)
+        _log.debug("traceback", exc_info=True)
         missed.setdefault((check.id, f"it broke on these data ({type(error).__name__}); see the log"), []).append(channel.name)
         return
     if isinstance(found, NotApplied):

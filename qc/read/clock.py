@@ -231,7 +231,7 @@ def to_logger_clock(utc: Times, timeline: Timeline) -> Times:
 
 @dataclass(frozen=True)
 class _Stretch:
-    """One unbroken stretch of stamps that the clock shows more than once."""
+    """A stretch of stamps that the clock shows more than once, or some of them."""
 
     first_cell: int
     last_cell: int
@@ -257,23 +257,29 @@ class _Cells:
         self.count = np.array([len(pieces) for pieces in self.pieces])
         self.first = np.array([pieces[0] if len(pieces) else 0 for pieces in self.pieces])
         self.second = np.array([pieces[1] if len(pieces) > 1 else 0 for pieces in self.pieces])
-        self.stretches = list(self._stretches(begins, ends))
+        self.stretches = self._stretches(begins, ends)
 
-    def _stretches(self, begins: Ints, ends: Ints) -> Iterator[_Stretch]:
+    def _stretches(self, begins: Ints, ends: Ints) -> list[_Stretch]:
         many = np.concatenate(([False], self.count > 1, [False]))
         turns = np.flatnonzero(many[1:] != many[:-1])
-        for a, b in zip(turns[::2], turns[1::2], strict=True):
-            pieces = np.unique(np.concatenate(self.pieces[a:b]))
-            low, high = self.edges[a], self.edges[b]  # the last cell has one piece, so b is an edge
-            begin = max(int(low - self.offsets[pieces[0]]), int(begins[pieces[0]]))
-            end = min(int(high - self.offsets[pieces[-1]]), int(ends[pieces[-1]]))
-            first_pass, last_pass = int(self.pass_of[pieces[0]]), int(self.pass_of[pieces[-1]])
-            back = [
-                int(self.offsets[p - 1] - self.offsets[p]) for p in pieces[1:] if self.offsets[p] < self.offsets[p - 1]
-            ]
-            yield _Stretch(
-                int(a), int(b) - 1, begin, end, back[0] if len(back) == 1 else 0, first_pass, last_pass - first_pass + 1
-            )
+        found: list[_Stretch] = []
+        for a, b in zip(turns[::2].tolist(), turns[1::2].tolist(), strict=True):
+            stretch = self._stretch(a, b, begins, ends)
+            # passes that lie in one another's time are one matter, with the stamps between them that come once
+            if found and stretch.begin < found[-1].end:
+                stretch = self._stretch(found.pop().first_cell, b, begins, ends)
+            found.append(stretch)
+        return found
+
+    def _stretch(self, a: int, b: int, begins: Ints, ends: Ints) -> _Stretch:
+        """The stretch of the cells from a to b, b exclusive."""
+        pieces = np.unique(np.concatenate(self.pieces[a:b]))
+        low, high = self.edges[a], self.edges[b]  # the last cell has one piece, so b is an edge
+        begin = max(int(low - self.offsets[pieces[0]]), int(begins[pieces[0]]))
+        end = min(int(high - self.offsets[pieces[-1]]), int(ends[pieces[-1]]))
+        first_pass, last_pass = int(self.pass_of[pieces[0]]), int(self.pass_of[pieces[-1]])
+        back = [int(self.offsets[p - 1] - self.offsets[p]) for p in pieces[1:] if self.offsets[p] < self.offsets[p - 1]]
+        return _Stretch(a, b - 1, begin, end, back[0] if len(back) == 1 else 0, first_pass, last_pass - first_pass + 1)
 
 
 def to_utc(
@@ -299,14 +305,13 @@ def to_utc(
         reach = int(REACH / np.timedelta64(1, "us"))
         counter = None if line_counter is None else np.asarray(line_counter, np.float64)
         for stretch in cells.stretches:
-            inside = ambiguous & (cell >= stretch.first_cell) & (cell <= stretch.last_cell)
-            if inside.any():
-                near = (count == 1) & (time >= stretch.begin - reach) & (time < stretch.end + reach)
-                rows = _Rows(stamps, time, counter, np.flatnonzero(inside), near)
+            inside = (count > 0) & (cell >= stretch.first_cell) & (cell <= stretch.last_cell)
+            if (inside & ambiguous).any():
+                near = (count == 1) & ~inside & (time >= stretch.begin - reach) & (time < stretch.end + reach)
+                rows = _Rows(stamps, counter, np.flatnonzero(inside), near, time)
                 chosen = _settle(rows, cells, cell, stretch, interval_s)
-                done = chosen >= 0
-                settled = rows.inside[done]
-                time[settled] = stamps[settled] - cells.offsets[chosen[done]]
+                settled = rows.inside[chosen >= 0]
+                time[settled] = stamps[settled] - cells.offsets[chosen[chosen >= 0]]
                 ambiguous[settled] = False
         other[ambiguous] = stamps[ambiguous] - cells.offsets[cells.second[cell[ambiguous]]]
     return Utc(time.view("datetime64[us]"), ambiguous, other.view("datetime64[us]"), readable & (count == 0))
@@ -317,30 +322,31 @@ class _Rows:
     """All rows of the file, and which of them matter for one repeated stretch. Times are integers, microseconds."""
 
     stamps: Ints
-    time: Ints
     counter: NDArray[np.float64] | None
-    inside: Ints  # indices of the rows whose stamp the stretch repeats
-    near: Bools  # rows with one candidate, within REACH of the stretch
+    inside: Ints  # indices of the rows inside the stretch
+    near: Bools  # rows around it, within REACH, with one candidate
+    time: Ints  # UTC, meant for the rows near
 
 
 def _settle(rows: _Rows, cells: _Cells, cell: Ints, stretch: _Stretch, interval_s: float | None) -> Ints:
-    """The piece of the timeline for each row inside the stretch, -1 where it stays ambiguous."""
+    """The piece of the timeline that each row inside the stretch belongs to, -1 where it stays ambiguous."""
     stamps = rows.stamps[rows.inside]
     around = np.concatenate((stamps, rows.stamps[rows.near]))
     interval = round(interval_s * _SECOND) if interval_s else _usual_step(around)
-    candidates = [cells.pieces[c] for c in cell[rows.inside]]
-    chosen = np.full(len(rows.inside), -1)
+    row_cell = cell[rows.inside]
+    chosen = np.where(cells.count[row_cell] == 1, cells.first[row_cell], -1)
+    table = np.full((stretch.last_cell - stretch.first_cell + 1, stretch.passes), -1)  # the piece of a cell and a pass
+    for c, which in np.ndindex(*table.shape):
+        pieces = cells.pieces[stretch.first_cell + c]
+        fits = pieces[cells.pass_of[pieces] == stretch.first_pass + which]
+        if len(fits) == 1:
+            table[c, which] = fits[0]
 
     def choose(members: NDArray[np.intp], passes: Ints) -> None:
-        """Give each member, in order of time, the candidate of its pass; all of them or none."""
-        fits = [
-            candidates[m][cells.pass_of[candidates[m]] == stretch.first_pass + p]
-            for m, p in zip(members, passes, strict=True)
-        ]
-        if all(len(pieces) == 1 for pieces in fits):
-            picked = np.array([pieces[0] for pieces in fits])
-            if (np.diff(stamps[members] - cells.offsets[picked]) >= 0).all():
-                chosen[members] = picked
+        """Give each member the candidate of its pass: all of them or, where that contradicts anything, none."""
+        picked = table[row_cell[members] - stretch.first_cell, passes]
+        if ((picked >= 0) & ((chosen[members] < 0) | (chosen[members] == picked))).all():
+            chosen[members] = picked
 
     if rows.counter is not None:
         counted = _Counted(rows, rows.counter, stretch)
@@ -350,18 +356,18 @@ def _settle(rows: _Rows, cells: _Cells, cell: Ints, stretch: _Stretch, interval_
             choose(counted.order, passes)
         if interval_s:
             for member in np.flatnonzero((chosen < 0) & counted.placed):
-                times = stamps[member] - cells.offsets[candidates[member]]
-                which = counted.by_distance(int(member), times, interval, stretch)
-                if which is not None:
-                    chosen[member] = candidates[member][which]
-        if counted.placed.all():
+                pieces = cells.pieces[row_cell[member]]
+                times = stamps[member] - cells.offsets[pieces]
+                proven = counted.by_distance(int(member), times, interval, stretch)
+                if proven is not None:
+                    chosen[member] = pieces[proven]
+        if (counted.placed | (chosen >= 0)).all():
             return chosen  # the counter knows better than the order of lines, also where it settles nothing
     for visit, direction in _visits(rows):
         members = np.searchsorted(rows.inside, visit)[::direction]
-        if (chosen[members] < 0).all():
-            passes = _passes(stamps[members], np.zeros(len(members) - 1, bool), stretch, interval)
-            if passes is not None:
-                choose(members, passes)
+        passes = _passes(stamps[members], np.zeros(len(members) - 1, bool), stretch, interval)
+        if passes is not None:
+            choose(members, passes)
     return chosen
 
 

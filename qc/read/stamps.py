@@ -33,6 +33,7 @@ LONGEST_ZONE_S = 14 * 3600  # widest civil offset, Pacific/Kiritimati: IANA time
 _PIVOT = 69  # %y: 69-99 are 1969-1999, 00-68 are 2000-2068: POSIX strptime, from memory
 _CHUNK = 32768  # rows at a time, so that a block of bytes stays in the processor's cache
 _REMEMBERED = 4096  # shapes kept between chunks
+_PRIME = np.uint64(1099511628211)  # FNV-1a's, from memory; any large odd number serves
 
 _WIDTH = {"Y": 4, "y": 2, "m": 2, "d": 2, "j": 3, "H": 2, "I": 2, "M": 2, "S": 2}
 _KNOWN = ("Y", "y", "m", "d", "j", "H", "I", "p", "M", "S", "f", "z", "b", "B", "a", "A", "s", "%")
@@ -164,8 +165,8 @@ class StampFormat:
 
         Directives: %Y %y %m %d %j %H %I %p %M %S %f %z %b %B (month names of rules/months.toml), %a %A (a word that
         is skipped), %s (epoch seconds), %% and literals. A run of digits shorter than its adjacent directives is read
-        as if zeros stood before it; %Y has four digits. `%S.%f` reads a second without a fraction too, where no
-        digits follow. 24:00 is 00:00 of the next day. A run of blanks stands for one or more blanks.
+        as if zeros stood before it; so %Y, never below 1900, has four digits. `%S.%f` reads a second without a
+        fraction too, where no digits follow. 24:00 is 00:00 of the next day. A run of blanks stands for one or more.
 
         Raises StationFileError, with `where` before the message, for a format that makes no moment.
         """
@@ -278,7 +279,7 @@ def _compile(format: str, where: str | None) -> StampFormat:
     def close(exact: bool = False) -> None:
         if run:
             width = sum(_WIDTH[code] for code in run)
-            least = width if exact or run == ["Y"] else 1
+            least = width if exact else 1
             pattern.append(b"(?P<r%d>[0-9]{%d,%d})" % (len(runs), least, width))
             runs.append(tuple(run))
             run.clear()
@@ -388,7 +389,7 @@ def _groups(shapes: NDArray[np.void], length: int) -> Iterator[tuple[bytes, NDAr
     columns = shapes.view(np.uint8).reshape(-1, length)
     sums = np.zeros(len(shapes), np.uint64)
     for column in range(length):
-        sums = sums * np.uint64(1099511628211) + columns[:, column]  # FNV-1a's prime; any large odd number serves
+        sums = sums * _PRIME + columns[:, column]
     order = np.argsort(sums, kind="stable")
     cuts = np.flatnonzero(np.diff(sums[order])) + 1
     for rows in np.split(order, cuts):

@@ -23,9 +23,6 @@ from qc.station import Channel, Clock, Station, Table
 if TYPE_CHECKING:
     import pyarrow as pa
 
-Told = Callable[[str], None]
-
-
 @dataclass(frozen=True)
 class _Part:
     """Rows of one table in one file with UTC; `second` is the other time that an unsettled stamp may mean, NaT elsewhere."""
@@ -49,7 +46,6 @@ def read_tables(
     station: Station,
     paths: Sequence[Path | str],
     *,
-    told: Told = lambda line: None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[Record, list[RefusedFile]]:
     """Read the tables of a station.
@@ -105,6 +101,14 @@ def read_tables(
     seen = {ch.name for f in files for s in f.read.sections for ch in station.channels_of(s.table) if s.channel(ch) is not None}
     absent = tuple(ch.name for ch in station.channel if ch.name not in seen)
     return Record(station, tables, accounts, rejects, absent), refused
+
+
+def read_station_tables(station: Station, paths: Sequence[Path | str]) -> Record:
+    """Read the tables of a station; the first file that is refused is an error. See `read_tables`."""
+    record, refused = read_tables(station, paths)
+    if refused:
+        raise refused[0]
+    return record
 
 
 def _nothing(refused: list[RefusedFile]) -> FairvaneError:

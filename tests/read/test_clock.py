@@ -325,6 +325,8 @@ BY_ORDER = {
         ". . . . . . 1 1 2 2 . .",
     ),
     "shuffled": ("02:30 01:00 00:30 01:30 01:00 03:00 01:30 02:00 00:00", ". ? . ? ? . ? . ."),
+    "a far row before": ("30/12:00 01:00 01:00 02:00 03:00", ". 1 2 . ."),
+    "as many steps back as ahead": ("24/23:00 00:00 01:30 01:00", ". . 1 2"),
     "far rows between": ("00:30 01:00 01:30 30/12:00 01:00 01:30 02:00", ". ? ? . ? ? ."),
 }
 
@@ -376,10 +378,15 @@ BY_COUNTER = {
     "no jump, no interval": ("00:30 01:00 01:30 02:00", "5 6 9 10", None, ". ? ? ."),
     "distance to a row before only": ("00:00 01:30", "5 10", 1800.0, ". 2"),
     "distance to a row after only": ("01:30 02:00", "5 6", 1800.0, "2 ."),
-    "distance too far": ("23/22:00 01:30", "5 10", 1800.0, ". ?"),
+    "a row 26 h before the hour": ("23/23:00 01:30", "5 58", 1800.0, ". 1"),
+    "a row 27 h before the hour": ("23/22:00 01:30", "5 60", 1800.0, ". ?"),
+    "restarted in the evening": ("24/23:30 00:30 01:00 01:30", "900 5 6 7", 1800.0, ". . 1 1"),
     "exactly one hour of outage fits both": ("00:30 01:00 01:30 02:00", "5 6 7 8", 1800.0, ". ? ? ."),
     "half an hour of outage": ("00:30 01:00 01:30 01:30 02:00", "5 6 7 8 9", 1800.0, ". 1 1 2 ."),
     "a count that forbids the first": ("00:30 01:00 01:30 03:00", "5 7 8 9", 1800.0, ". 2 2 ."),
+    "a count that forbids the second": ("01:00 02:00", "5 8", 1800.0, "1 ."),
+    "one counter unreadable: order helps": (ROWS, "5 6 nan 8 9 10", None, ". 1 1 2 2 ."),
+    "one counter unreadable, the order lies": (ROWS, "5 8 nan 6 7 10", 1800.0, ". 2 ? 1 1 ."),
     "restarted between the passes": ("00:30 01:00 01:30 01:00 01:30 02:00", "905 906 907 0 1 2", None, ". 1 1 2 2 ."),
     "restarted, shuffled": ("01:30 02:00 01:00 01:00 00:30 01:30", "1 2 906 0 905 907", None, "2 . 1 2 . 1"),
     "a line given twice": ("00:30 01:00 01:30 01:30 01:00 01:30 02:00", "5 6 7 7 8 9 10", None, ". 1 1 1 2 2 ."),
@@ -394,6 +401,12 @@ def test_the_repeated_hour_by_the_line_counter(name: str) -> None:
     text, counter, interval, marks = BY_COUNTER[name]
     stamps = hour(text)
     expect(read(follows(L), stamps, [float(n) for n in counter.split()], interval), stamps, marks)
+
+
+def test_a_clock_far_ahead_is_covered_by_its_own_timeline() -> None:
+    # a clock a month ahead: its stamps of November are of October, in summer time until the 25th
+    utc = read(follows(L, 30 * 1440.0), times("2026-11-23T13:00:00", "2026-11-25T12:00:00"))
+    np.testing.assert_array_equal(utc.time, times("2026-10-24T12:00:00", "2026-10-26T12:00:00"))
 
 
 def test_rows_beyond_the_reach_have_no_say() -> None:
@@ -427,6 +440,14 @@ CHANGES = [
             ClockEntry(None, 0.0, None, 180.0),
             ClockEntry(moment("2026-05-05T10:00:00"), 0.0, None, 120.0),
             ClockEntry(moment("2026-05-05T10:30:00"), 0.0, None, 0.0),
+        ],
+        "2026-05-05T10:00:00",
+    ),
+    (
+        [
+            ClockEntry(None, 0.0, None, 180.0),
+            ClockEntry(moment("2026-05-05T10:00:00"), 0.0, None, 0.0),
+            ClockEntry(moment("2026-05-05T11:00:00"), 0.0, None, 30.0),
         ],
         "2026-05-05T10:00:00",
     ),

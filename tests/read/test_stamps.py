@@ -366,6 +366,13 @@ def test_many_shapes_are_read_as_one_by_one() -> None:
     np.testing.assert_array_equal(local[1::2], np.array(good, "datetime64[us]"))
 
 
+def test_shapes_whose_sums_collide_are_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("qc.read.stamps._PRIME", np.uint64(0))  # then only the last byte counts
+    cells = ["2021-01-01 00:00:00", "2021/01/01 00:00:00", "2021-1-01  00:00:00"]
+    expected = np.array(["2021-01-01", "NaT", "2021-01-01"], "datetime64[us]")
+    np.testing.assert_array_equal(StampFormat.compile(ISO).parse(cells).local, expected)
+
+
 def test_a_column_longer_than_one_block_is_read_whole() -> None:
     moments = np.arange("2021-01-01", "2021-03-01", dtype="datetime64[m]")
     cells = np.datetime_as_string(moments).tolist()

@@ -1,0 +1,107 @@
+"""`summary.json`: what was read, what was found, what was not applied, and the sums of everything beside it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from qc.chain import Checked, CheckedTable
+from qc.quantities import quantities
+from qc.record import SECOND
+from qc.station import Station
+from qc.verdicts import USABLE, WORDS
+from qc.version import __version__
+from qc.write.text import stamp
+
+Period = tuple[np.datetime64 | None, np.datetime64 | None]
+
+
+def summary(checked: Checked, period: Period, outputs: Mapping[str, str]) -> dict[str, Any]:
+    """The document of contract 4."""
+    record = checked.record
+    site = record.station.station
+    return {
+        "station": site.id,
+        "name": site.name,
+        "latitude": site.latitude,
+        "longitude": site.longitude,
+        "elevation": site.elevation,
+        "fairvane": __version__,
+        "rules_sha256": checked.limits.sha256,
+        "station_sha256": record.station.sha256,
+        "reach": {"back_s": checked.reach.back_s, "ahead_s": checked.reach.ahead_s},
+        "outputs": dict(outputs),
+        "inputs": [_plain(vars(account)) for account in record.files],
+        "tables": {name: _table(record.station, t, checked, period) for name, t in checked.tables.items()},
+        "not_applied": [
+            {"check": check, "channels": list(channels), "why": why} for check, channels, why in checked.not_applied
+        ],
+    }
+
+
+def _plain(account: Mapping[str, Any]) -> dict[str, Any]:
+    """An account fit for JSON: a path may hold bytes that are no text."""
+    return {k: v.encode("utf-8", "replace").decode("utf-8") if isinstance(v, str) else v for k, v in account.items()}
+
+
+def _table(station: Station, table: CheckedTable, checked: Checked, period: Period) -> dict[str, Any]:
+    record = table.record
+    first, last = (record.time[0], record.time[-1]) if record.rows else (None, None)
+    expected = expected_rows(table, period)
+    ahead = np.timedelta64(round(checked.reach.ahead_s * SECOND), "us")
+    read_to = checked.record.tables[record.table.id].time[-1]
+    settled = None if last is None else stamp(min(last, read_to - ahead))
+    return {
+        "period": {
+            "from": stamp(first) if first is not None else None,
+            "to": stamp(last) if last is not None else None,
+            "interval_s": _whole(record.table.interval_s),
+        },
+        "settled_until": settled,
+        "rows": record.rows,
+        "conflicts": 0 if record.conflicts is None else record.conflicts.rows,
+        "expected_rows": expected,
+        "channels": {c.name: _channel(c.quantity, c.unit, table, c.name, expected) for c in station.channels_of(record.table)},
+    }
+
+
+def expected_rows(table: CheckedTable, period: Period) -> int:
+    """Rows of the grid from --from to --to, else from the first to the last stamp; for events the rows that there are."""
+    record, interval = table.record, table.record.interval_us
+    if not interval or not record.rows:
+        return record.rows
+    phase = int(record.time[0].astype(np.int64)) % interval
+    first = record.time[0] if period[0] is None else period[0]
+    last = record.time[-1] if period[1] is None else period[1]
+    begin = -((phase - int(first.astype("datetime64[us]").astype(np.int64))) // interval)
+    end = (int(last.astype("datetime64[us]").astype(np.int64)) - phase + interval // 2 * (period[1] is None)) // interval
+    return max(end - begin + 1, 0)
+
+
+def _channel(quantity: str, unit: str, table: CheckedTable, name: str, expected: int) -> dict[str, Any]:
+    codes = table.codes[name]
+    counts = np.bincount(codes, minlength=8)
+    failures = table.verdicts[name].failures
+    values = int(np.isfinite(table.record.channels[name].values).sum())
+    usable = int(sum(counts[code] for code in USABLE))
+    return {
+        "quantity": quantity,
+        "unit": unit if quantity == "other" else quantities()[quantity].unit,
+        "verdicts": {word: int(counts[code]) for code, word in enumerate(WORDS)},
+        "checks": {check: len(failure.rows) for check, failure in failures.items()},
+        "completeness": round(values / expected, 6) if expected else None,
+        "usable": round(usable / expected, 6) if expected else None,
+    }
+
+
+def _whole(seconds: float | None) -> int | float | None:
+    return int(seconds) if seconds is not None and seconds == int(seconds) else seconds
+
+
+def text(document: Mapping[str, Any]) -> str:
+    """JSON text, never with NaN."""
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
