@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from qc import units
 from qc.limits import Limits
-from qc.record import Times
-from qc.record import TableRecord as TableRecord
+from qc.physics import humidity, windows
+from qc.record import TableRecord, Times
 from qc.sky import Sky
 from qc.station import Channel, Station
 from qc.verdicts import Bools, Floats
@@ -76,6 +76,45 @@ class Scene:
                 values = self.values(channel)
                 found = values if found is None else np.where(np.isnan(found), values, found)
         return found
+
+    def of(self, *quantities: str) -> list[Channel]:
+        """Channels of some quantities in this table, in the order of the station file."""
+        return [c for c in self.channels if c.quantity in quantities]
+
+    @cached_property
+    def devices(self) -> dict[str, list[Channel]]:
+        """Channels of each device in this table (as the last deployment names it)."""
+        found: dict[str, list[Channel]] = {}
+        for channel in self.channels:
+            device = next((d.device for d in reversed(channel.deployment) if d.device), channel.on_device)
+            found.setdefault(device, []).append(channel)
+        return found
+
+    @cached_property
+    def sun_elevation(self) -> Floats:
+        """Elevation of the sun without refraction in the middle of each interval, degrees."""
+        return 90.0 - self.sky.position.zenith
+
+    @cached_property
+    def clearness(self) -> Floats | None:
+        """Global irradiance over that of the cleanest clear sky, where the sun stands above 10 degrees; NaN elsewhere, None without one."""
+        measured = self.companion("global_irradiance")
+        if measured is None:
+            return None
+        return np.where(self.sun_elevation > 10.0, measured / np.maximum(self.sky.clear.ghi, 1.0), np.nan)
+
+    @cached_property
+    def dew_point(self) -> Floats | None:
+        """Dew point, degC: measured, else from temperature and humidity; None where the table has neither."""
+        measured, t, rh = (self.companion(q) for q in ("dew_point", "air_temperature", "relative_humidity"))
+        derived = None if t is None or rh is None else humidity.dew_point(t, np.where(rh > 0, rh, np.nan))
+        if measured is None or derived is None:
+            return derived if measured is None else measured
+        return np.where(np.isnan(measured), derived, measured)
+
+    def within(self, mask: Bools, back_s: float, ahead_s: float = 0.0) -> Bools:
+        """Whether a mask holds anywhere from `back_s` before each row to `ahead_s` after it (both ends included)."""
+        return windows.sliding_count(mask, self.time, round(back_s * 1e6), round(ahead_s * 1e6)) > 0
 
     def quantum(self, channel: Channel) -> Floats:
         """Resolution at each value, in the output unit; 0 where the station file declares none."""
