@@ -1,25 +1,34 @@
 """The chain: stages of checks over a Record, their verdicts, and what could not be applied and why.
 
-Checks of one stage never see each other's verdicts; values that a stage called wrong are missing in the next. A check that crashes on
-odd data is put down as not applied, and the rest goes on.
+Checks of one stage never see each other's verdicts; values that a stage called wrong are missing in the next. A check
+that crashes on odd data is put down as not applied, and the rest goes on.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.checks import Check, registry
+from qc.errors import StationFileError
 from qc.limits import Limits
-from qc.record import Record, TableRecord, Times
+from qc.read import clock
+from qc.read.numbers import VALUE
+from qc.record import SECOND, ReadChannel, Record, TableRecord, Times
 from qc.scene import Scene
 from qc.sky import Sky
 from qc.station import Channel, Station
-from qc.verdicts import WRONG, Bools, ChannelVerdicts, NotApplied
+from qc.verdicts import WRONG, Bools, ChannelVerdicts, Failure, NotApplied
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 _log = logging.getLogger("fairvane")
 
@@ -69,17 +78,52 @@ class Checked:
 
 
 def reach(station: Station, limits: Limits) -> Reach:
-    """The reach of the chain for a station: the sum over stages of each stage's longest, reading included."""
-    intervals = [t.interval_s for t in station.table if t.interval_s] or [0.0]
-    counters = [station.table_of(c).interval_s or 0.0 for c in station.channel if c.statistic == "counter"]
-    back, ahead = max(counters, default=0.0), 0.0
+    """The reach of the chain for a station: the sum over stages of each stage's longest, reading included.
+
+    Raises
+    ------
+    StationFileError
+        if it is longer than the contract allows: the clock was set back by too much.
+    """
+    # rows of a table that may stray are neighbours over a little more than an interval
+    intervals = {t.id: (t.interval_s or 0.0) + 2.0 * t.stray_s for t in station.table}
+    counters = [intervals[station.table_of(c).id] for c in station.channel if c.statistic == "counter"]
+    settling = _settling(station)
+    back, ahead = settling + max(counters, default=0.0), settling
     for checks in stages():
-        spans = [check.reach(limits, interval) for check in checks for interval in intervals]
+        spans = [check.reach(limits, interval) for check in checks for interval in intervals.values()]
         back += max(span[0] for span in spans)
         ahead += max(span[1] for span in spans)
     if max(back, ahead) > LONGEST_REACH_S:
-        raise ValueError(f"the chain reaches {back} s back and {ahead} s ahead, more than the contract allows")
+        what = f"needs a look of {max(back, ahead) / 3600:.0f} h to one side, more than the 72 h that Fairvane promises"
+        where = "[[clock]], which sets the clock back by too much," if settling else "[[table]]"
+        raise StationFileError(what, where=where, mend="write one station file for before and one for after")
     return Reach(back, ahead)
+
+
+_CHANGES = (np.datetime64("1970-01-01", "us"), np.datetime64("2070-01-01", "us"))
+"""Changes of a zone are looked for in between (judgement: no logger wrote a table outside)."""
+
+
+def _settling(station: Station) -> float:
+    """Seconds around a stamp that comes twice, within which other rows tell which one it is; 0 where none comes twice."""
+    from qc.read.tables import clock_entries
+
+    return _settling_of(tuple(clock_entries(station)))
+
+
+@cache
+def _settling_of(entries: tuple[clock.ClockEntry, ...]) -> float:
+    us = np.timedelta64(1, "us")
+    pieces = [(int((begin - clock.SINCE_EVER) / us), ahead_s) for begin, ahead_s in clock.timeline(entries, *_CHANGES)]
+    longest, start, end = 0, 0, -1
+    for (_, before), (begin, after) in pairwise(pieces):
+        if after < before:  # set back: the stamps of this long before and after come twice
+            shift = round((before - after) * SECOND)
+            start = start if begin - shift < end else begin - shift
+            end = begin + shift
+            longest = max(longest, end - start)
+    return longest / SECOND + clock.REACH / np.timedelta64(1, "s") if longest else 0.0
 
 
 def stages() -> list[list[Check]]:
@@ -127,8 +171,11 @@ def run(
             condemned = {name: code == WRONG for name, code in codes.items()}
         tables[table_id] = CheckedTable(table, verdicts, codes)
     _note_absent(record, missed, as_of)
-    listed = tuple((check, tuple(dict.fromkeys(names)), why) for (check, why), names in sorted(missed.items()))
-    return Checked(record, limits, tables, listed, reach(station, limits))
+    return Checked(record, limits, tables, _listed(missed), reach(station, limits))
+
+
+def _listed(missed: dict[tuple[str, str], list[str]]) -> tuple[tuple[str, tuple[str, ...], str], ...]:
+    return tuple((check, tuple(dict.fromkeys(names)), why) for (check, why), names in sorted(missed.items()))
 
 
 def _apply(
@@ -144,7 +191,8 @@ def _apply(
     except Exception as error:
         _log.error("check %s broke on channel %s: %s", check.id, channel.name, error)
         _log.debug("traceback", exc_info=True)
-        missed.setdefault((check.id, f"it broke on these data ({type(error).__name__}); see the log"), []).append(channel.name)
+        why = f"it broke on these data ({type(error).__name__}); see the log"
+        missed.setdefault((check.id, why), []).append(channel.name)
         return
     if isinstance(found, NotApplied):
         missed.setdefault((check.id, found.why), []).append(channel.name)
@@ -182,7 +230,6 @@ def period(checked: Checked, first: np.datetime64 | None, last: np.datetime64 | 
     return Checked(checked.record, checked.limits, tables, checked.not_applied, checked.reach)
 
 
-
 def _inside(time: Times, first: np.datetime64 | None, last: np.datetime64 | None) -> Bools:
     keep = np.ones(len(time), bool)
     if first is not None:
@@ -190,3 +237,117 @@ def _inside(time: Times, first: np.datetime64 | None, last: np.datetime64 | None
     if last is not None:
         keep &= time <= last
     return keep
+
+
+def join(pieces: Sequence[Checked]) -> Checked:
+    """One record from pieces of it, each checked with the reach of the chain around it and cut to its own period.
+
+    Parameters
+    ----------
+    pieces : sequence of Checked
+        of one station under the same limits, as `period` gives them, in any order.
+
+    Returns
+    -------
+    Checked
+        verdicts, failures and rows as one run over everything leaves them; its record holds the rows of the pieces.
+
+    Raises
+    ------
+    ValueError
+        if there is no piece, the pieces differ in station or limits, or two of them hold the same time.
+    """
+    if not pieces:
+        raise ValueError("no pieces to join")
+    first = pieces[0]
+    if any(p.record.station != first.record.station or p.limits.sha256 != first.limits.sha256 for p in pieces):
+        raise ValueError("the pieces differ in station or limits")
+    tables: dict[str, CheckedTable] = {}
+    for table in first.record.station.table:
+        if found := [p.tables[table.id] for p in pieces if table.id in p.tables]:
+            filled = [t for t in found if t.record.rows] or found[:1]
+            tables[table.id] = _joined(sorted(filled, key=lambda t: t.record.time[:1].tolist()))
+    missed: dict[tuple[str, str], list[str]] = {}
+    for check, names, why in (entry for p in pieces for entry in p.not_applied):
+        missed.setdefault((check, why), []).extend(names)
+    record = Record(
+        first.record.station,
+        {name: t.record for name, t in tables.items()},
+        tuple(f for p in pieces for f in p.record.files),
+        tuple(dict.fromkeys(r for p in pieces for r in p.record.rejects)),
+        tuple(name for name in first.record.absent if all(name in p.record.absent for p in pieces)),
+    )
+    return Checked(record, first.limits, tables, _listed(missed), first.reach)
+
+
+def _joined(tables: Sequence[CheckedTable]) -> CheckedTable:
+    if len(tables) == 1:
+        return tables[0]
+    record = _joined_record([t.record for t in tables])
+    if (record.time[1:] <= record.time[:-1]).any():
+        raise ValueError(f"two pieces of table {record.table.id} hold the same time")
+    before = np.cumsum([0, *(t.record.rows for t in tables)]).tolist()
+    verdicts = {}
+    for name in tables[0].verdicts:
+        parts = [t.verdicts[name] for t in tables]
+        verdicts[name] = ChannelVerdicts(
+            np.concatenate([part.applied for part in parts]),
+            np.concatenate([part.failed for part in parts]),
+            _joined_failures(parts, before),
+        )
+    codes = {name: np.concatenate([t.codes[name] for t in tables]) for name in tables[0].codes}
+    return CheckedTable(record, verdicts, codes)
+
+
+def _joined_failures(parts: Sequence[ChannelVerdicts], before: Sequence[int]) -> dict[str, Failure]:
+    """The failures of all parts, check by check in the order of the chain; `before` counts the rows before each part."""
+    out = {}
+    for check in (check.id for stage in stages() for check in stage):
+        found = [(part.failures[check], at) for part, at in zip(parts, before, strict=False) if check in part.failures]
+        if found:
+            out[check] = Failure(
+                check,
+                found[0][0].witness,
+                np.concatenate([f.rows + at for f, at in found]),
+                np.concatenate([f.verdict for f, _ in found]),
+                np.concatenate([f.number for f, _ in found]),
+                np.concatenate([f.limit for f, _ in found]),
+            )
+    return out
+
+
+def _joined_record(records: Sequence[TableRecord]) -> TableRecord:
+    channels = {
+        name: ReadChannel(
+            np.concatenate([r.channels[name].values for r in records]),
+            _or_nulls([(r.channels[name].cells, r.rows) for r in records]),
+            _or_values([(r.channels[name].state, r.rows) for r in records]),
+        )
+        for name in records[0].channels
+    }
+    conflicts = [r.conflicts for r in records if r.conflicts is not None]
+    return TableRecord(
+        records[0].table,
+        np.concatenate([r.time for r in records]),
+        channels,
+        np.concatenate([r.off_grid_s for r in records]),
+        np.concatenate([r.conflicting for r in records]),
+        np.concatenate([r.unsettled for r in records]),
+        _joined_record(conflicts) if conflicts else None,
+    )
+
+
+def _or_nulls(parts: Iterable[tuple[pa.Array | None, int]]) -> pa.Array | None:
+    import pyarrow as pa
+
+    parts = list(parts)
+    if all(cells is None for cells, _ in parts):
+        return None
+    return pa.concat_arrays([pa.nulls(rows, pa.string()) if cells is None else cells for cells, rows in parts])
+
+
+def _or_values(parts: Iterable[tuple[NDArray[np.uint8] | None, int]]) -> NDArray[np.uint8] | None:
+    parts = list(parts)
+    if all(state is None for state, _ in parts):
+        return None
+    return np.concatenate([np.full(rows, VALUE, np.uint8) if state is None else state for state, rows in parts])

@@ -237,7 +237,7 @@ class _Stretch:
     last_cell: int
     begin: int  # UTC, microseconds: the earliest moment of any of its stamps
     end: int  # the latest, exclusive
-    shift: int  # by how much the clock went back, where it did so once; else 0
+    shift: int  # by how much the clock went back; the least, where it did so more than once
     first_pass: int
     passes: int
 
@@ -278,8 +278,9 @@ class _Cells:
         begin = max(int(low - self.offsets[pieces[0]]), int(begins[pieces[0]]))
         end = min(int(high - self.offsets[pieces[-1]]), int(ends[pieces[-1]]))
         first_pass, last_pass = int(self.pass_of[pieces[0]]), int(self.pass_of[pieces[-1]])
-        back = [int(self.offsets[p - 1] - self.offsets[p]) for p in pieces[1:] if self.offsets[p] < self.offsets[p - 1]]
-        return _Stretch(a, b - 1, begin, end, back[0] if len(back) == 1 else 0, first_pass, last_pass - first_pass + 1)
+        back = -np.diff(self.offsets[pieces[0] : pieces[-1] + 1])
+        shift = int(back[back > 0].min())
+        return _Stretch(a, b - 1, begin, end, shift, first_pass, last_pass - first_pass + 1)
 
 
 def to_utc(
@@ -307,7 +308,7 @@ def to_utc(
         for stretch in cells.stretches:
             inside = (count > 0) & (cell >= stretch.first_cell) & (cell <= stretch.last_cell)
             if (inside & ambiguous).any():
-                near = (count == 1) & ~inside & (time >= stretch.begin - reach) & (time < stretch.end + reach)
+                near = (count == 1) & (time >= stretch.begin - reach) & (time < stretch.end + reach)
                 rows = _Rows(stamps, counter, np.flatnonzero(inside), near, time)
                 chosen = _settle(rows, cells, cell, stretch, interval_s)
                 settled = rows.inside[chosen >= 0]
@@ -334,7 +335,7 @@ def _settle(rows: _Rows, cells: _Cells, cell: Ints, stretch: _Stretch, interval_
     around = np.concatenate((stamps, rows.stamps[rows.near]))
     interval = round(interval_s * _SECOND) if interval_s else _usual_step(around)
     row_cell = cell[rows.inside]
-    chosen = np.where(cells.count[row_cell] == 1, cells.first[row_cell], -1)
+    chosen = np.full(len(row_cell), -1)
     table = np.full((stretch.last_cell - stretch.first_cell + 1, stretch.passes), -1)  # the piece of a cell and a pass
     for c, which in np.ndindex(*table.shape):
         pieces = cells.pieces[stretch.first_cell + c]
@@ -361,7 +362,7 @@ def _settle(rows: _Rows, cells: _Cells, cell: Ints, stretch: _Stretch, interval_
                 proven = counted.by_distance(int(member), times, interval, stretch)
                 if proven is not None:
                     chosen[member] = pieces[proven]
-        if (counted.placed | (chosen >= 0)).all():
+        if counted.placed.all():
             return chosen  # the counter knows better than the order of lines, also where it settles nothing
     for visit, direction in _visits(rows):
         members = np.searchsorted(rows.inside, visit)[::direction]
@@ -422,7 +423,7 @@ class _Counted:
 
         Rows are at least one interval apart, exactly one while nothing was lost: the count gives a bound, and a match.
         """
-        slack = min(interval, stretch.shift or interval) / 2  # judgement: nearer to this candidate than to the other
+        slack = min(interval, stretch.shift) / 2  # judgement: nearer to this candidate than to the other
         possible = np.ones(len(times), bool)
         exact = np.zeros(len(times), bool)
         if self.before is not None and not (self.restarted and self.is_late[member]):
@@ -444,7 +445,9 @@ def _visits(rows: _Rows) -> Iterator[tuple[Ints, int]]:
 
     Runs whose direction is not plain, as in a shuffled file, are left out.
     """
-    lines = np.flatnonzero(rows.stamps != _NAT)
+    concerned = np.concatenate((rows.inside, np.flatnonzero(rows.near)))
+    first = concerned.min()  # the file may be years long, so look only where such rows stand
+    lines = first + np.flatnonzero(rows.stamps[first : concerned.max() + 1] != _NAT)
     inside = np.zeros(len(lines), bool)
     inside[np.searchsorted(lines, rows.inside)] = True
     close = inside | rows.near[lines]

@@ -127,3 +127,26 @@ def may_replace(folder: Path, names: Iterable[str], summary_name: str, periods: 
         if new is None or new[0] > first or new[1] < last:
             covers = f"covers {first} to {last}, more than the new one"
             raise OutputError(covers, where=printable(summary, 200), mend=mend)
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write one small file, whole or not at all; refuses to replace one.
+
+    Raises
+    ------
+    OutputError
+        if a file of that name stands there, or it cannot be written.
+    """
+    where = printable(path, 200)
+    waiting = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        with waiting.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+        os.link(waiting, path)  # unlike a rename it fails where the name is taken
+    except FileExistsError:
+        raise OutputError("exists", where=where, mend="give another name, or move it away") from None
+    except OSError as error:
+        raise _failed(path, error) from None
+    finally:
+        with contextlib.suppress(OSError):
+            waiting.unlink()
