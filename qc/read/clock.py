@@ -186,11 +186,11 @@ def timeline(entries: Sequence[ClockEntry], first_utc: np.datetime64, last_utc: 
         if entry.time_zone is None:
             pieces.append((begin, float(entry.utc_offset_s or 0.0) + ahead))
             continue
-        where = zone(entry.time_zone, where=f"[[clock]] entry {number + 1}")
+        rules = zone(entry.time_zone, where=f"[[clock]] entry {number + 1}")
         end = begins[number + 1] if number + 1 < len(begins) else None
-        start = max(first, begin // _SECOND)
         stop = last if end is None else min(last, end // _SECOND)
-        for n, (second, offset) in enumerate(_zone_pieces(where, start, max(start, stop))):
+        start = max(min(first, stop), begin // _SECOND)
+        for n, (second, offset) in enumerate(_zone_pieces(rules, start, max(start, stop))):
             if n == 0:
                 pieces.append((begin, offset + ahead))
             elif end is None or second * _SECOND < end:
@@ -205,10 +205,8 @@ def timeline_for(entries: Sequence[ClockEntry], local: Times) -> Timeline:
     seen = local[~np.isnat(local)].astype("datetime64[us]")
     if not len(seen):
         seen = np.array(["2000-01-01"], "datetime64[us]")
-    widest = (
-        max(abs(entry.utc_offset_s or 0.0) + abs(entry.minutes_ahead) * 60.0 for entry in entries) + WIDEST_OFFSET_S
-    )
-    room = np.timedelta64(math.ceil(widest), "s")
+    widest = max(abs(entry.utc_offset_s or 0.0) + abs(entry.minutes_ahead) * 60.0 for entry in entries)
+    room = np.timedelta64(math.ceil(widest + WIDEST_OFFSET_S), "s")
     return timeline(entries, seen.min() - room, seen.max() + room)
 
 

@@ -171,6 +171,12 @@ def test_an_entry_that_begins_when_its_zone_changes() -> None:
     ]
 
 
+def test_an_entry_that_was_over_long_before_the_rows() -> None:
+    entries = [ClockEntry(None, None, "Europe/London"), ClockEntry(moment("2025-01-15"), 7200.0, None)]
+    found = timeline(entries, moment("2026-07-01"), moment("2026-07-02"))  # it was winter when it ended
+    assert found == [(SINCE_EVER, 0.0), (moment("2025-01-15"), 7200.0)]
+
+
 @pytest.mark.parametrize(
     ("entries", "says"),
     [
@@ -325,7 +331,7 @@ BY_ORDER = {
         ". . . . . . 1 1 2 2 . .",
     ),
     "shuffled": ("02:30 01:00 00:30 01:30 01:00 03:00 01:30 02:00 00:00", ". ? . ? ? . ? . ."),
-    "a far row before": ("30/12:00 01:00 01:00 02:00 03:00", ". 1 2 . ."),
+    "a far row before": ("24/23:00 30/12:00 01:00 01:00 02:00", ". . 1 2 ."),
     "as many steps back as ahead": ("24/23:00 00:00 01:30 01:00", ". . 1 2"),
     "far rows between": ("00:30 01:00 01:30 30/12:00 01:00 01:30 02:00", ". ? ? . ? ? ."),
 }

@@ -1,0 +1,30 @@
+"""README tells the truth: its generated parts are fresh, its commands exist."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from qc.cli import COMMANDS
+from tests.make_readme import README, checks_table, filled
+
+
+def test_table_of_checks_is_fresh() -> None:
+    text = README.read_text("utf-8")
+    assert filled(text, "checks", checks_table()) == text, "run python -m tests.make_readme"
+
+
+def test_commands_in_code_exist() -> None:
+    text = README.read_text("utf-8")
+    called = set(re.findall(r"^(?:\.venv/bin/)?fairvane ([a-z]+)", text, flags=re.MULTILINE))
+    assert called
+    assert called <= set(COMMANDS)
+
+
+@pytest.mark.parametrize("name", ["run", "test"])
+def test_one_command_each(name: str) -> None:
+    """The gate runs what stands here: one line under each marker."""
+    found = re.findall(rf"<!-- command: {name} -->\n```sh\n(.*?)```", README.read_text("utf-8"), flags=re.DOTALL)
+    assert len(found) == 1
+    assert len(found[0].strip().splitlines()) == 1
