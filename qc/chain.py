@@ -95,8 +95,10 @@ def reach(station: Station, limits: Limits) -> Reach:
         back += max(span[0] for span in spans)
         ahead += max(span[1] for span in spans)
     if max(back, ahead) > LONGEST_REACH_S:
-        what = f"needs a look of {max(back, ahead) / 3600:.0f} h to one side, more than the 72 h that Fairvane promises"
-        where = "[[clock]], which sets the clock back by too much," if settling else "[[table]]"
+        what = (
+            f"it takes a look of {max(back, ahead) / 3600:.0f} h to one side, more than the 72 h promised"
+        )
+        where = "[[clock]] is set back by too much" if settling else "[[table]]"
         raise StationFileError(what, where=where, mend="write one station file for before and one for after")
     return Reach(back, ahead)
 
@@ -106,7 +108,7 @@ _CHANGES = (np.datetime64("1970-01-01", "us"), np.datetime64("2070-01-01", "us")
 
 
 def _settling(station: Station) -> float:
-    """Seconds around a stamp that comes twice, within which other rows tell which one it is; 0 where none comes twice."""
+    """Seconds around a stamp that comes twice within which other rows tell which it is; 0 where none comes twice."""
     from qc.read.tables import clock_entries
 
     return _settling_of(tuple(clock_entries(station)))
@@ -300,7 +302,7 @@ def _joined(tables: Sequence[CheckedTable]) -> CheckedTable:
 
 
 def _joined_failures(parts: Sequence[ChannelVerdicts], before: Sequence[int]) -> dict[str, Failure]:
-    """The failures of all parts, check by check in the order of the chain; `before` counts the rows before each part."""
+    """The failures of all parts, check by check in the order of the chain; `before`: rows before each part."""
     out = {}
     for check in (check.id for stage in stages() for check in stage):
         found = [(part.failures[check], at) for part, at in zip(parts, before, strict=False) if check in part.failures]

@@ -16,5 +16,5 @@ def seconds(text: object) -> float:
     found = _DURATION.fullmatch(text.strip()) if isinstance(text, str) else None
     number = float(found[1]) * _SECONDS[found[2]] if found else 0.0
     if not SHORTEST <= number <= LONGEST:
-        raise ValueError(f"'{printable(text, 20)}' is no duration; write it like \"30s\", \"10min\", \"1h\" or \"1d\"")
+        raise ValueError(f'{printable(repr(text), 24)} is no duration; write it like "30s", "10min", "1h" or "1d"')
     return number

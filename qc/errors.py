@@ -6,6 +6,7 @@
     │   └── RulesError        a rules file, or an override, that cannot be used    exit 2
     ├── InputError            no input could be used                               exit 2
     ├── RefusedFile           one table file could not be read; the rest was       exit 1
+    │   └── UnknownLayout     its names row fits no layout of the station file     exit 1
     └── OutputError           an output could not be written, or must not be       exit 2
 
 Each message is one line that says what is wrong, where (file, line or key) and how to mend it.
@@ -14,22 +15,21 @@ Each message is one line that says what is wrong, where (file, line or key) and 
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Iterable
 
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+_LONGEST_WORD = 80  # characters that are compared; judgement: no name that Fairvane knows is longer
 
 
 def printable(text: object, longest: int = 80) -> str:
-    """Text from a file, made fit for one line of a terminal: no control or direction characters, cut at `longest`."""
-    clean = _CONTROL.sub("·", str(text))
+    """Text from a file, fit for one line of a terminal: what does not print becomes `·`, and it is cut at `longest`."""
+    clean = "".join(c if c.isprintable() else "·" for c in str(text)[: longest + 1])
     return clean if len(clean) <= longest else clean[: longest - 1] + "…"
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """` (nearest known: ...)` where a known word is close to `word`, else an empty string."""
     by_fold = {k.casefold(): k for k in known}
-    close = difflib.get_close_matches(word.casefold(), list(by_fold), n=1, cutoff=0.5)
+    close = difflib.get_close_matches(word[:_LONGEST_WORD].casefold(), list(by_fold), n=1, cutoff=0.5)
     return f" (nearest known: {by_fold[close[0]]})" if close else ""
 
 
@@ -65,10 +65,14 @@ class InputError(FairvaneError):
     """No input could be used, so nothing was written."""
 
 
-class RefusedFile(FairvaneError):
+class RefusedFile(FairvaneError):  # noqa: N818 - it is what became of the file
     """One table file could not be read; the others were."""
 
     exit_code = 1
+
+
+class UnknownLayout(RefusedFile):
+    """A table file whose names row fits no layout: refused by name, also where there is no other file (contract 3)."""
 
 
 class OutputError(FairvaneError):

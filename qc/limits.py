@@ -1,4 +1,4 @@
-"""Limits as data: `rules/checks/<id>.toml`, then the climate's file, then a rules file, then the station file's `[rules]`.
+"""Limits as data: `rules/checks/<id>.toml`, the climate's file, then a rules file, then the station file's `[rules]`.
 
 Each limit has a unit, a source and a standing; an override has a reason. `Limits` is what is in force for one station.
 """
@@ -12,15 +12,17 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from qc import tomlfile
+from qc.durations import seconds
 from qc.errors import RulesError, nearest, printable
 from qc.places import folder
 
 STANDINGS = ("published", "from memory", "computed", "measured", "judgement", "common practice")
 VERDICT_OF = {"inconsistent": 1, "doubtful": 2, "wrong": 3}
-_DURATIONS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 
 Steps = tuple[tuple[float, float], ...]
 
@@ -29,7 +31,8 @@ Steps = tuple[tuple[float, float], ...]
 class Limit:
     """One number that a check goes by.
 
-    `value` is a number, or steps of (interval in s, number) between which the number runs in line with the logarithm of the interval.
+    `value` is a number, or steps of (interval in s, number): between them the number runs in line with the logarithm of
+    the interval.
     """
 
     check: str
@@ -55,10 +58,12 @@ class Limit:
         steps = self.value
         if interval_s is None or interval_s <= steps[0][0]:
             return steps[0][1]
-        for (t0, v0), (t1, v1) in zip(steps, steps[1:], strict=False):
+        for (t0, v0), (t1, v1) in pairwise(steps):
             if interval_s <= t1:
                 share = math.log(interval_s / t0) / math.log(t1 / t0)
-                return round(v0 + (v1 - v0) * share, 6) if interval_s < t1 else v1  # logarithms may differ in the last bit
+                return (
+                    round(v0 + (v1 - v0) * share, 6) if interval_s < t1 else v1
+                )  # logarithms may differ in the last bit
         return steps[-1][1]
 
 
@@ -119,11 +124,21 @@ def _file(path: Path, *, check: str | None, origin: str) -> list[Limit]:
 def _limit(entry: Mapping[str, Any], check: str, origin: str) -> Limit:
     unknown = set(entry) - {"check", "key", "value", "unit", "source", "standing", "verdict", "note"}
     if unknown or entry["standing"] not in STANDINGS or entry["source"] not in sources():
-        raise ValueError(f"{origin}: limit {entry.get('key')}: {unknown or entry['standing'] + ' / ' + entry['source']}")
+        raise ValueError(
+            f"{origin}: limit {entry.get('key')}: {unknown or entry['standing'] + ' / ' + entry['source']}"
+        )
     verdict = VERDICT_OF[entry["verdict"]] if "verdict" in entry else None
     value = _value(entry["value"])
     return Limit(
-        check, entry["key"], value, entry["unit"], entry["source"], entry["standing"], verdict, entry.get("note", ""), origin
+        check,
+        entry["key"],
+        value,
+        entry["unit"],
+        entry["source"],
+        entry["standing"],
+        verdict,
+        entry.get("note", ""),
+        origin,
     )
 
 
@@ -132,22 +147,18 @@ def _value(given: object) -> float | Steps:
     if isinstance(given, int | float) and not isinstance(given, bool) and math.isfinite(given):
         return float(given)
     if isinstance(given, list) and given and all(isinstance(p, list) and len(p) == 2 for p in given):
-        steps = tuple((_seconds(p[0]), _value(p[1])) for p in given)
+        steps = tuple((seconds(p[0]), _value(p[1])) for p in given)
         if all(isinstance(v, float) for _, v in steps) and [t for t, _ in steps] == sorted({t for t, _ in steps}):
             return steps  # type: ignore[return-value]
-    raise ValueError("is no number and no list of [interval, number] by rising interval")
-
-
-def _seconds(text: object) -> float:
-    number = str(text).rstrip("sminhd")
-    unit = str(text)[len(number) :]
-    if unit not in _DURATIONS:
-        raise ValueError(f"'{printable(text, 20)}' is no interval")
-    return float(number) * _DURATIONS[unit]
+    raise ValueError('is neither a number nor a list like [["1min", 3.0], ["1h", 12.0]] by rising interval')
 
 
 def in_force(
-    climate: str | None = None, rules_file: Path | None = None, overrides: Mapping[str, Any] | None = None, *, where: str = "[rules]"
+    climate: str | None = None,
+    rules_file: Path | None = None,
+    overrides: Mapping[str, Any] | None = None,
+    *,
+    where: str = "[rules]",
 ) -> Limits:
     """Limits for one station.
 
@@ -168,11 +179,12 @@ def in_force(
     limits = dict(_shipped(climate or "any"))
     if rules_file is not None:
         told = printable(rules_file, 200)
-        try:
-            data = tomllib.loads(rules_file.read_text("utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-            detail = getattr(error, "strerror", None) or str(error)
-            raise RulesError(f"cannot be read as TOML ({detail})", where=told, mend="give a rules file") from None
+        raw = tomlfile.read(rules_file, error=RulesError, what="rules file", mend="give a rules file with --rules")
+        data = tomlfile.parse(raw, where=told, error=RulesError, what="rules file")
+        if "rules" in data and (len(data) > 1 or not isinstance(data["rules"], Mapping)):
+            raise RulesError(
+                "holds more than [rules]", where=told, mend="give a rules file, not a station file, with --rules"
+            )
         limits = _overridden(limits, data.get("rules", data), told, "rules file")
     if overrides:
         limits = _overridden(limits, overrides, where, "station file")
@@ -186,15 +198,25 @@ def _overridden(limits: dict[str, Limit], data: Mapping[str, Any], where: str, o
         if name not in limits:
             raise RulesError(f"is no limit{nearest(name, limits)}", where=key, mend="`fairvane rules` lists them")
         if not isinstance(entry, Mapping) or "value" not in entry or not str(entry.get("reason", "")).strip():
-            raise RulesError("needs a value and a reason", where=key, mend='write it like { value = 50.0, reason = "..." }')
+            raise RulesError(
+                "needs a value and a reason", where=key, mend='write it like { value = 50.0, reason = "..." }'
+            )
         if unknown := set(entry) - {"value", "reason"}:
-            raise RulesError(f"knows no key '{printable(min(unknown), 40)}'", where=key, mend="it takes value and reason")
+            raise RulesError(
+                f"knows no key '{printable(min(unknown), 40)}'", where=key, mend="it takes value and reason"
+            )
         try:
             value = _value(entry["value"])
         except ValueError as error:
-            raise RulesError(f"value {error}", where=key) from None
+            raise RulesError(
+                f"value {error}", where=key, mend=f"mend it; shipped is {_written(limits[name].value)}"
+            ) from None
         limits[name] = replace(limits[name], value=value, origin=origin, reason=str(entry["reason"]).strip())
     return limits
+
+
+def _written(value: float | Steps) -> str:
+    return f"{value:g}" if isinstance(value, float) else str([[f"{t:g}s", v] for t, v in value]).replace("'", '"')
 
 
 def _flat(data: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:

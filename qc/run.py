@@ -16,6 +16,7 @@ from qc.errors import InputError, RefusedFile, UsageError, printable
 from qc.limits import Limits, in_force
 from qc.read import clock
 from qc.read.numbers import VALUE
+from qc.read.stamps import FIRST_YEAR, LAST_YEAR
 from qc.read.tables import clock_entries, read_tables
 from qc.record import ReadChannel, Record, TableRecord
 from qc.station import Station
@@ -42,7 +43,7 @@ class Result:
 
     @property
     def flagged(self) -> dict[str, pd.DataFrame]:
-        """For each table a pandas frame over UTC with `NAME`, `NAME_verdict`, `NAME_checks` and `NAME_read` for each channel."""
+        """For each table a pandas frame over UTC with `NAME`, `NAME_verdict`, `NAME_checks` and `NAME_read`."""
         import pandas as pd
 
         out = {}
@@ -63,7 +64,9 @@ def limits_of(station: Station, rules_file: Path | None = None) -> Limits:
 
 
 def moment(text: str, station: Station, *, last: bool = False, what: str = "time") -> np.datetime64:
-    """UTC of a time as people write it: with a zone, or on the logger clock. A date alone is its first moment, or with `last` its last.
+    """UTC of a time as people write it: with a zone, or on the logger clock.
+
+    A date alone is its first moment, or with `last` its last.
 
     Raises
     ------
@@ -78,6 +81,8 @@ def moment(text: str, station: Station, *, last: bool = False, what: str = "time
         given = datetime.fromisoformat(plain.upper().replace(" ", "T"))
     except ValueError:
         raise UsageError(f"'{printable(text, 40)}' is no time", where=what, mend=mend) from None
+    if not FIRST_YEAR <= given.year <= LAST_YEAR:
+        raise UsageError(f"the year {given.year} is outside {FIRST_YEAR} to {LAST_YEAR}", where=what, mend=mend)
     if len(plain) <= 10 and last:
         given += timedelta(days=1) - timedelta(microseconds=1)
     if given.tzinfo is not None:
@@ -137,16 +142,18 @@ def check(
     station : Station
         from `qc.read_station`.
     tables : Record, list of paths, or mapping of table id to pandas frame
-        frames have a UTC index on the side that `stamps` names, and one column for each channel, in the units of the outputs.
+        frames have a UTC index on the side that `stamps` names, and a column for each channel, in the output units.
     first, last, as_of : str, optional
         times as on the command line.
     """
     record = _record(station, tables)
     period = (
-        moment(first, station, what="first") if first else None,
-        moment(last, station, last=True, what="last") if last else None,
+        moment(first, station, what="first") if first is not None else None,
+        moment(last, station, last=True, what="last") if last is not None else None,
     )
-    future = moment(as_of, station, last=True, what="as_of") if as_of else None
+    if period[0] is not None and period[1] is not None and period[0] > period[1]:
+        raise UsageError("lies after last", where="first", mend="exchange them")
+    future = moment(as_of, station, last=True, what="as_of") if as_of is not None else None
     return check_record(record, limits_of(station, rules_file), period=period, as_of=future)
 
 
@@ -163,10 +170,14 @@ def _from_frame(station: Station, name: str, frame: pd.DataFrame) -> TableRecord
     table = next((t for t in station.table if t.id == name), None)
     if table is None:
         raise UsageError(f"the station has no table '{printable(name, 40)}'", where="tables")
+    import pandas as pd
+
     index = frame.index
-    zone = getattr(index, "tz", None)
-    if zone is None or not index.is_monotonic_increasing or not index.is_unique:
-        raise UsageError("needs a rising index of UTC times, each once", where=f"table {name}", mend="sort it, give it a zone")
+    rising = index.is_monotonic_increasing and index.is_unique
+    if not isinstance(index, pd.DatetimeIndex) or index.tz is None or not rising:
+        raise UsageError(
+            "needs a rising index of UTC times, each once", where=f"table {name}", mend="sort it, give it a zone"
+        )
     time = index.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[us]")
     channels = {}
     for channel in station.channels_of(table):
@@ -193,7 +204,11 @@ def write(
     names = [f"{station.id}.{table}.{what}" for table in result.checked.tables for what in _kinds(formats)]
     names.append(f"{station.id}.rejects.csv")
     if not replace:
-        periods = {n: (stamp(t.record.time[0]), stamp(t.record.time[-1])) for n, t in result.checked.tables.items() if t.record.rows}
+        periods = {
+            n: (stamp(t.record.time[0]), stamp(t.record.time[-1]))
+            for n, t in result.checked.tables.items()
+            if t.record.rows
+        }
         may_replace(folder, names, summary_name, periods)
     with Outputs(folder) as outputs:
         for table_id, table in result.checked.tables.items():

@@ -4,17 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc import units
 from qc.limits import Limits
-from qc.physics import humidity, windows
+from qc.physics import excursions, humidity, sun, windows
 from qc.record import TableRecord, Times
 from qc.sky import Sky
 from qc.station import Channel, Station
 from qc.verdicts import Bools, Floats
+
+_TOGETHER = {
+    "wind": ("wind_speed", "wind_gust", "wind_direction"),
+    "air": ("air_temperature", "relative_humidity", "dew_point"),
+}
+
+
+_PAR_OF_GLOBAL = 2.05
+"""umol of photosynthetically active radiation for each J of global irradiance (common practice: 2.0 to 2.1; measured on roof: 1.87 to
+2.07 in 9 of 10 values above 200 W/m2)."""
+
+
+def _beside(a: Channel, b: Channel) -> bool:
+    """Whether two hang at one height and place; half a metre up and ten metres away count as that (judgement)."""
+    if (a.height is None) != (b.height is None) or abs((a.height or 0.0) - (b.height or 0.0)) > 0.5:
+        return False
+    if a.at is None or b.at is None:
+        return True
+    angle = np.radians(a.at.bearing - b.at.bearing)
+    east, north = b.at.distance * np.sin(angle), a.at.distance - b.at.distance * np.cos(angle)
+    return bool(np.hypot(east, north) <= 10.0)
 
 
 class Scene:
@@ -37,6 +59,7 @@ class Scene:
         self.station, self.table, self.sky, self.limits, self.as_of = station, table, sky, limits, as_of
         self._condemned = condemned
         self._values: dict[str, Floats] = {}
+        self.shared: dict[str, Any] = {}  # arithmetic that the channels of one check share, by check id
 
     @property
     def time(self) -> Times:
@@ -77,6 +100,39 @@ class Scene:
                 found = values if found is None else np.where(np.isnan(found), values, found)
         return found
 
+    def condemned(self, channel: Channel) -> Bools:
+        """Values that earlier stages called wrong."""
+        found = self._condemned.get(channel.name)
+        return np.zeros(self.rows, bool) if found is None else found
+
+    def device_of(self, channel: Channel) -> str:
+        """The device that a channel belongs to, as the last deployment names it."""
+        return next((d.device for d in reversed(channel.deployment) if d.device), channel.on_device)
+
+    def partner(self, channel: Channel, quantity: str) -> Channel | None:
+        """The channel of another quantity that goes with a channel: of the same device, else at the same height, else the first; None
+        where there is none."""
+        others = [c for c in self.of(quantity) if c.name != channel.name and c.statistic not in ("max", "min", "sd")]
+        device = self.device_of(channel)
+        by_device = [c for c in others if self.device_of(c) == device]
+        level = [c for c in others if c.height == channel.height]
+        return next(iter([*by_device, *level, *others]), None)
+
+    def together(self, quantity: str) -> list[list[Channel]]:
+        """Channels of a quantity, in groups that hang at one height and place, as far as the station file says."""
+        left = [c for c in self.of(quantity) if c.statistic not in ("max", "min", "sd")]
+        found = []
+        while left:
+            found.append([c for c in left if _beside(left[0], c)])
+            left = [c for c in left if c not in found[-1]]
+        return found
+
+    @cached_property
+    def above_horizon(self) -> Bools:
+        """Whether the sun's whole disc stands above the station's horizon (`[[horizon]]`; without one, above the true one)."""
+        points = [(h.azimuth, h.elevation) for h in self.station.horizon] or [(0.0, 0.0)]
+        return self.sun_elevation - sun.RADIUS > sun.horizon_elevation(self.sky.position.azimuth, points)
+
     def of(self, *quantities: str) -> list[Channel]:
         """Channels of some quantities in this table, in the order of the station file."""
         return [c for c in self.channels if c.quantity in quantities]
@@ -88,6 +144,19 @@ class Scene:
         for channel in self.channels:
             device = next((d.device for d in reversed(channel.deployment) if d.device), channel.on_device)
             found.setdefault(device, []).append(channel)
+        return found
+
+    @cached_property
+    def instruments(self) -> dict[str, list[Channel]]:
+        """As `devices`; but of channels that name none, those of wind at one height are taken as one instrument, and so are
+        those of temperature and humidity: a station file without devices seldom means a mast of single sensors."""
+        found: dict[str, list[Channel]] = {}
+        for device, channels in self.devices.items():
+            for channel in channels:
+                alone = device == channel.on_device and channel.device is None
+                family = next((name for name, quantities in _TOGETHER.items() if channel.quantity in quantities), None)
+                key = f"{family} at {channel.height} m alone" if alone and family else device
+                found.setdefault(key, []).append(channel)
         return found
 
     @cached_property
@@ -104,6 +173,15 @@ class Scene:
         return np.where(self.sun_elevation > 10.0, measured / np.maximum(self.sky.clear.ghi, 1.0), np.nan)
 
     @cached_property
+    def brightness(self) -> Floats | None:
+        """As `clearness`; where there is no global irradiance, from photosynthetically active radiation. None without either."""
+        par = self.companion("par")
+        if par is None:
+            return self.clearness
+        lit = np.where(self.sun_elevation > 10.0, par / _PAR_OF_GLOBAL / np.maximum(self.sky.clear.ghi, 1.0), np.nan)
+        return lit if self.clearness is None else np.where(np.isnan(self.clearness), lit, self.clearness)
+
+    @cached_property
     def dew_point(self) -> Floats | None:
         """Dew point, degC: measured, else from temperature and humidity; None where the table has neither."""
         measured, t, rh = (self.companion(q) for q in ("dew_point", "air_temperature", "relative_humidity"))
@@ -112,6 +190,15 @@ class Scene:
             return derived if measured is None else measured
         return np.where(np.isnan(measured), derived, measured)
 
+    def excursions(self, channel: Channel) -> tuple[Floats, Floats]:
+        """Change of a channel from the row before, and how far each value leaves both its neighbours."""
+        key = f"excursions;{channel.name}"
+        if key not in self.shared:
+            change = excursions.changes(self.values(channel), self.time, self.table.interval_us or 0)
+            self.shared[key] = change, excursions.excursions(change)
+        found: tuple[Floats, Floats] = self.shared[key]
+        return found
+
     def within(self, mask: Bools, back_s: float, ahead_s: float = 0.0) -> Bools:
         """Whether a mask holds anywhere from `back_s` before each row to `ahead_s` after it (both ends included)."""
         return windows.sliding_count(mask, self.time, round(back_s * 1e6), round(ahead_s * 1e6)) > 0
@@ -119,6 +206,10 @@ class Scene:
     def quantum(self, channel: Channel) -> Floats:
         """Resolution at each value, in the output unit; 0 where the station file declares none."""
         return self._by_period(channel, channel.resolution, "resolution", self._resolution, 0.0)
+
+    def scale(self, channel: Channel) -> Floats:
+        """Output units for one unit of the file, at each row."""
+        return self._by_period(channel, 1.0, "unit", lambda ch, _, u: self._resolution(ch, 1.0, u), 1.0)
 
     def own_range(self, channel: Channel) -> tuple[Floats, Floats]:
         """The sensor's own measuring range at each row, in the output unit; infinite where none is declared."""

@@ -7,42 +7,128 @@ The form is contract section 3; `fairvane draft` writes a station file from tabl
 from __future__ import annotations
 
 import hashlib
+import math
 import re
-import tomllib
-from collections.abc import Sequence
-from datetime import date, datetime
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    PrivateAttr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
-from qc import units
+from qc import tomlfile, units
+from qc.durations import seconds
 from qc.errors import StationFileError, nearest, printable
 from qc.places import folder
 from qc.quantities import quantities
 
-_DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(s|sec|min|h|d)")
-_DURATION_S = {"s": 1, "sec": 1, "min": 60, "h": 3600, "d": 86400}
 _NAME = r"[A-Za-z][A-Za-z0-9_]{0,40}"
 _TAKEN = ("_verdict", "_checks", "_read", "_corrected", "_usable")
 STATION_ID = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,40}")
-LARGEST_FILE = 4_000_000  # bytes; a station file is a few kB (judgement)
+_LONGEST_TEXT = 400  # characters of a column's name; judgement, the longest seen has 60
 
 
-def seconds(text: str) -> float:
-    """Seconds of a duration such as `10min`, `1h`, `30s`, `1d`; ValueError for anything else."""
-    found = _DURATION.fullmatch(text.strip())
-    if not found or float(found[1]) <= 0:
-        raise ValueError(f"'{printable(text, 20)}' is no duration; write it like 30s, 10min, 1h or 1d")
-    return float(found[1]) * _DURATION_S[found[2]]
+# ---- values that may be written in more than one way: told in one message, not in one for each way
 
 
-Duration = Annotated[str, Field(max_length=20)]
-Column = Annotated[int, Field(ge=1)] | Annotated[str, Field(max_length=400)]
+def _column(given: object) -> int | str:
+    if isinstance(given, int) and not isinstance(given, bool) and given >= 1:
+        return given
+    if isinstance(given, str) and given.strip() and len(given) <= _LONGEST_TEXT:
+        return given
+    what = f"{_shown(given)} is no column" if _shown(given) else "is no column"
+    raise ValueError(f"{what}; give its name as in the names row, or its position, counted from 1")
+
+
+def _columns(given: object) -> int | str | list[int | str]:
+    if isinstance(given, list) and given:
+        return [_column(one) for one in given]
+    return _column(given)
+
+
+def _bounds(given: object) -> list[float]:
+    if isinstance(given, list) and len(given) == 2 and all(_is_number(x) for x in given):
+        return [float(x) for x in given]
+    raise ValueError("is no list of two numbers; write it like [-40.0, 60.0]")
+
+
+def _rising(given: object) -> list[float]:
+    bounds = _bounds(given)
+    if not bounds[0] < bounds[1]:
+        raise ValueError(f"{bounds} does not rise; write the smaller number first")
+    return bounds
+
+
+def _resolution(given: object) -> float | list[list[float]]:
+    if isinstance(given, int | float) and _is_number(given) and given > 0:
+        return float(given)
+    try:
+        pairs = [_bounds(pair) for pair in given] if isinstance(given, list) else []
+    except ValueError:
+        pairs = []
+    if not pairs:
+        raise ValueError(
+            "is no number above 0; write one, or a list like [[1000, 0.1], [2000, 1.0]]: up to which value, which step"
+        )
+    if any(step <= 0 for _, step in pairs) or [b for b, _ in pairs] != sorted({b for b, _ in pairs}):
+        raise ValueError(
+            "does not rise by value, or has a step that is not above 0; write it like [[1000, 0.1], [2000, 1.0]]"
+        )
+    return pairs
+
+
+def _is_number(given: object) -> bool:
+    return isinstance(given, int | float) and not isinstance(given, bool) and math.isfinite(given)
+
+
+def _moment(given: object) -> datetime:
+    if not isinstance(given, datetime) or given.tzinfo is None:
+        raise ValueError("is no time with a zone, without quotes; write it like 2026-03-01T00:00:00Z")
+    try:
+        return given.astimezone(UTC) and given
+    except OverflowError:
+        raise ValueError("lies outside the years 1 to 9999") from None
+
+
+def _duration(given: object) -> str:
+    seconds(given)
+    return str(given)
+
+
+def _said(call: Callable[..., Any], *arguments: Any) -> None:
+    """Run a reader for its errors: they become problems of the key at hand."""
+    try:
+        call(*arguments)
+    except StationFileError as error:
+        raise ValueError(f"{error.what}; {error.mend}" if error.mend else error.what) from None
+
+
+def _shown(given: object) -> str:
+    """A plain value as it may stand in a message, else an empty string."""
+    if isinstance(given, bool):
+        return str(given).lower()
+    return printable(repr(given), 44) if isinstance(given, str | int | float) else ""
+
+
+Duration = Annotated[str, PlainValidator(_duration)]
+Column = Annotated[int | str, PlainValidator(_column)]
+Columns = Annotated[int | str | list[int | str], PlainValidator(_columns)]
+Bounds = Annotated[list[float], PlainValidator(_rising)]
+Resolution = Annotated[float | list[list[float]], PlainValidator(_resolution)]
+Moment = Annotated[datetime, PlainValidator(_moment)]
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, str_max_length=4000)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, populate_by_name=True, str_max_length=4000)
 
 
 class Site(_Model):
@@ -62,14 +148,14 @@ class Site(_Model):
     @classmethod
     def _id(cls, value: str) -> str:
         if not STATION_ID.fullmatch(value):
-            raise ValueError("an id is a letter and then up to 40 letters, digits, _ or -")
+            raise ValueError(f"{_shown(value)} is no id; an id is a letter and then up to 40 letters, digits, _ or -")
         return value
 
     @field_validator("climate")
     @classmethod
     def _climate(cls, value: str | None) -> str | None:
         if value is not None and value not in (known := climates()):
-            raise ValueError(f"no climate of that name; choose from {', '.join(known)}")
+            raise ValueError(f"{_shown(value)} is no climate{nearest(value, known)}; choose from {', '.join(known)}")
         return value
 
     @field_validator("visits", "decisions", "corrections")
@@ -77,30 +163,50 @@ class Site(_Model):
     def _inside(cls, value: str | None) -> str | None:
         if value is not None:
             path = Path(value)
-            if path.is_absolute() or ".." in path.parts or "\x00" in value or not path.name:
-                raise ValueError("a log lies inside the folder of the station file; give its name alone")
+            if path.is_absolute() or ".." in path.parts or "\x00" in value or "\\" in value or not path.name:
+                raise ValueError(
+                    f"{_shown(value)} leaves the folder of the station file; put the log there and give its name alone"
+                )
         return value
 
 
 class Clock(_Model):
     """`[[clock]]`: one period of the logger clock."""
 
-    from_: datetime | None = Field(default=None, alias="from")
+    from_: Moment | None = Field(default=None, alias="from")
     utc_offset: str | None = None
     time_zone: str | None = None
     minutes_ahead: float = Field(default=0.0, ge=-527040, le=527040, allow_inf_nan=False)
 
-    @field_validator("from_")
+    @field_validator("utc_offset")
     @classmethod
-    def _aware(cls, value: datetime | None) -> datetime | None:
-        if value is not None and value.tzinfo is None:
-            raise ValueError("needs a zone; write it like 2026-03-01T00:00:00Z")
+    def _offset(cls, value: str | None) -> str | None:
+        from qc.read.clock import parse_offset
+
+        if value is not None:
+            _said(parse_offset, value)
+        return value
+
+    @field_validator("time_zone")
+    @classmethod
+    def _zone(cls, value: str | None) -> str | None:
+        from qc.read.clock import zone
+
+        if value is not None:
+            _said(zone, value)
         return value
 
     @model_validator(mode="after")
     def _one(self) -> Self:
-        if (self.utc_offset is None) == (self.time_zone is None):
-            raise ValueError("needs either utc_offset or time_zone, and not both")
+        if self.utc_offset is None and self.time_zone is None:
+            raise ValueError(
+                'has neither utc_offset nor time_zone; give utc_offset (like "+01:00"), '
+                'or time_zone (like "Europe/London") where the clock follows summer time'
+            )
+        if self.utc_offset is not None and self.time_zone is not None:
+            raise ValueError(
+                "has both utc_offset and time_zone; keep time_zone only where the clock follows summer time"
+            )
         return self
 
 
@@ -108,16 +214,34 @@ class Time(_Model):
     """`time`: the columns that hold the stamp and how it is written."""
 
     columns: list[Column] = Field(min_length=1, max_length=6)
-    format: str = Field(min_length=2, max_length=60)
+    format: str = Field(max_length=60)
+
+    @field_validator("format")
+    @classmethod
+    def _readable(cls, value: str) -> str:
+        from qc.read.stamps import StampFormat
+
+        _said(StampFormat.compile, value)
+        return value
 
 
 class Layout(_Model):
     """`[[table.layout]]`: one layout that the files of a table have had."""
 
-    names: list[Annotated[str, Field(max_length=400)]]
+    names: list[Annotated[str, Field(max_length=_LONGEST_TEXT)]]
     decimal: Literal[".", ","]
     missing: list[str]
     time: Time
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        if self.names and not all(name.strip() for name in self.names):
+            raise ValueError(
+                "names holds an empty text; give names that the names row has, or [] where the files have none"
+            )
+        if not self.names and not all(isinstance(column, int) for column in self.time.columns):
+            raise ValueError("names is empty, so time.columns cannot be names; give positions, counted from 1")
+        return self
 
 
 class Select(_Model):
@@ -130,7 +254,7 @@ class Select(_Model):
 class Table(_Model):
     """`[[table]]`: one table that the logger writes."""
 
-    id: str = Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,40}$")
+    id: str
     kind: Literal["interval", "event"] = "interval"
     interval: Duration | None = None
     stamps: Literal["end", "start", "instant"] | None = None
@@ -139,19 +263,40 @@ class Table(_Model):
     select: Select | None = None
     layout: list[Layout] = Field(min_length=1)
 
-    @field_validator("interval", "stray")
+    @field_validator("id")
     @classmethod
-    def _duration(cls, value: str | None) -> str | None:
-        if value is not None:
-            seconds(value)
+    def _id(cls, value: str) -> str:
+        if not STATION_ID.fullmatch(value):
+            raise ValueError(f"{_shown(value)} is no id; an id is a letter and then up to 40 letters, digits, _ or -")
         return value
 
     @model_validator(mode="after")
     def _decided(self) -> Self:
+        problems = []
         if self.kind == "interval" and self.interval is None:
-            raise ValueError("an interval table needs its interval (like 10min); `fairvane draft` finds it from tables")
+            problems.append('interval is missing (like "10min"); `fairvane draft` finds it from tables')
         if self.kind == "interval" and self.stamps is None:
-            raise ValueError("needs stamps: end, start or instant; `fairvane draft` finds it where the sun shows it")
+            problems.append(
+                "stamps is missing (end, start or instant); `fairvane draft` finds it where the sun shows it"
+            )
+        if self.interval is not None and 2 * self.stray_s >= seconds(self.interval):
+            problems.append(
+                "stray reaches half of the interval or more, so no stamp could be off the grid; make it smaller"
+            )
+        if (
+            self.line_counter is not None
+            and not any(layout.names for layout in self.layout)
+            and isinstance(self.line_counter, str)
+        ):
+            problems.append("line_counter is a name, but no layout has names; give a position, counted from 1")
+        if (
+            self.select is not None
+            and any(not layout.names for layout in self.layout)
+            and isinstance(self.select.column, str)
+        ):
+            problems.append("select.column is a name, but a layout has no names; give a position, counted from 1")
+        if problems:
+            raise ValueError("; ".join(problems))
         return self
 
     @property
@@ -170,10 +315,6 @@ class Table(_Model):
         return self.stamps or "instant"
 
 
-Bounds = Annotated[list[float], Field(min_length=2, max_length=2)]
-Resolution = Annotated[float, Field(gt=0, allow_inf_nan=False)] | list[Bounds]
-
-
 class Place(_Model):
     """`at`: where a sensor hangs, seen from the mast."""
 
@@ -184,7 +325,7 @@ class Place(_Model):
 class Deployment(_Model):
     """`[[channel.deployment]]`: one period that a sensor hung there."""
 
-    from_: datetime = Field(alias="from")
+    from_: Moment = Field(alias="from")
     serial: str | None = None
     certificate: str | None = None
     calibrated: date | None = None
@@ -192,15 +333,8 @@ class Deployment(_Model):
     range: Bounds | None = None
     resolution: Resolution | None = None
     unit: str | None = None
-    height: float | None = None
+    height: float | None = Field(default=None, ge=-100, le=1000)
     device: str | None = None
-
-    @field_validator("from_")
-    @classmethod
-    def _aware(cls, value: datetime) -> datetime:
-        if value.tzinfo is None:
-            raise ValueError("needs a zone; write it like 2026-03-01T00:00:00Z")
-        return value
 
 
 Statistic = Literal["mean", "vector-mean", "sample", "total", "counter", "max", "min", "sd"]
@@ -212,7 +346,7 @@ class Channel(_Model):
     name: str
     table: str = ""
     quantity: str
-    column: Column | Annotated[list[Column], Field(min_length=1)]
+    column: Columns
     unit: str
     missing: list[str] = []
     statistic: Statistic | None = None
@@ -231,7 +365,7 @@ class Channel(_Model):
     @classmethod
     def _name(cls, value: str) -> str:
         if not re.fullmatch(_NAME, value):
-            raise ValueError("a name is a letter and then up to 40 letters, digits or _")
+            raise ValueError(f"{_shown(value)} is no name; a name is a letter and then up to 40 letters, digits or _")
         if value.casefold() in ("time", "all") or value.casefold().endswith(_TAKEN):
             raise ValueError(f"'{value}' is taken by the outputs; choose another name")
         return value
@@ -240,27 +374,20 @@ class Channel(_Model):
     @classmethod
     def _quantity(cls, value: str) -> str:
         if value not in quantities():
-            raise ValueError(f"'{printable(value, 40)}' is no quantity{nearest(value, quantities())}")
+            near = nearest(value, quantities())
+            raise ValueError(f"{_shown(value)} is no quantity{near or '; choose from ' + ', '.join(quantities())}")
         return value
-
-    @field_validator("resolution")
-    @classmethod
-    def _ascending(cls, value: Resolution | None) -> Resolution | None:
-        return _checked_resolution(value)
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        for what in (self, *self.deployment):
-            if what.range is not None and not what.range[0] < what.range[1]:
-                raise ValueError(f"range {what.range} runs from the smaller to the larger number")
         if self.north == "magnetic":
             if self.quantity != "wind_direction":
-                raise ValueError("only wind_direction has a north")
+                raise ValueError("north is for wind_direction only; take it out")
             if self.declination is None:
-                raise ValueError("north = 'magnetic' needs declination, in degrees, east positive")
+                raise ValueError("north is magnetic, but declination is missing; give it in degrees, east positive")
         starts = [d.from_ for d in self.deployment]
         if starts != sorted(starts) or len(set(starts)) < len(starts):
-            raise ValueError("deployments stand in the order of their from, each later than the one before")
+            raise ValueError("deployments stand in the order of their from, each later than the one before; sort them")
         return self
 
     @property
@@ -272,16 +399,6 @@ class Channel(_Model):
     def on_device(self) -> str:
         """Its device; a channel without one is a device of its own."""
         return self.device or f"{self.name} alone"
-
-
-def _checked_resolution(value: Resolution | None) -> Resolution | None:
-    if isinstance(value, list):
-        if not value or any(step <= 0 for _, step in value):
-            raise ValueError("resolution by value is a list of [up to, resolution] with resolutions above 0")
-        bounds = [bound for bound, _ in value]
-        if bounds != sorted(set(bounds)):
-            raise ValueError("resolution by value is listed by rising value")
-    return value
 
 
 class Horizon(_Model):
@@ -308,47 +425,82 @@ class Station(_Model):
     @field_validator("clock")
     @classmethod
     def _history(cls, value: list[Clock]) -> list[Clock]:
-        starts = [c.from_ for c in value[1:]]
-        if value[0].from_ is not None and len(value) == 1:
-            return value
-        if any(s is None for s in starts):
-            raise ValueError("only the first clock entry may leave out its from")
+        if any(c.from_ is None for c in value[1:]):
+            raise ValueError("only the first clock entry may leave out its from; give it to the others")
         known = [c.from_ for c in value if c.from_ is not None]
         if known != sorted(known) or len(set(known)) < len(known):
-            raise ValueError("clock entries stand in the order of their from, each later than the one before")
-        return value
+            raise ValueError(
+                "clock entries stand in the order of their from, each later than the one before; sort them"
+            )
+        # nothing is known of the clock before its history begins, so the first entry holds since ever
+        return [value[0].model_copy(update={"from_": None}), *value[1:]]
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        problems: list[str] = []
-        ids = [t.id for t in self.table]
-        problems += [f"table id '{i}' stands twice" for i in sorted({i for i in ids if ids.count(i) > 1})]
-        folded: dict[str, str] = {}
-        columns: dict[tuple[str, str], str] = {}
-        for channel in self.channel:
-            where = f"channel {channel.name}"
-            other = folded.setdefault(channel.name.casefold(), channel.name)
-            if other is not channel.name:
-                problems.append(f"{where}: '{other}' has the same name; names are unique without regard to case")
-            if not channel.table and len(ids) > 1:
-                problems.append(f"{where}: needs table, one of {', '.join(ids)}")
-            elif channel.table and channel.table not in ids:
-                problems.append(f"{where}: there is no table '{printable(channel.table, 40)}'{nearest(channel.table, ids)}")
-            for column in channel.columns:
-                key = (self.table_of(channel).id if not problems else channel.table, str(column).strip())
-                other = columns.setdefault(key, channel.name)
-                if other != channel.name:
-                    problems.append(f"{where}: column '{printable(column, 40)}' is channel {other}'s already")
-            table = next((t for t in self.table if t.id == channel.table), self.table[0])
-            for what in (channel, *channel.deployment):
-                if what.unit is not None:
-                    try:
-                        units.conversion(channel.quantity, what.unit, table.interval_s)
-                    except StationFileError as error:
-                        problems.append(f"{where}: {error.what}")
+        problems = [*self._tables(), *self._names()]
+        if not problems:  # which table a channel stands in is known now
+            problems = [*self._shared_columns(), *self._units()]
         if problems:
             raise ValueError("; ".join(problems[:3]) + (f"; and {len(problems) - 3} more" if len(problems) > 3 else ""))
         return self
+
+    def _tables(self) -> list[str]:
+        ids = [t.id.casefold() for t in self.table]
+        return [
+            f"table id '{t.id}' stands twice; ids are unique without regard to case"
+            for n, t in enumerate(self.table)
+            if t.id.casefold() in ids[:n]
+        ]
+
+    def _names(self) -> list[str]:
+        problems: list[str] = []
+        ids = [t.id for t in self.table]
+        folded: dict[str, str] = {}
+        for number, channel in enumerate(self.channel, 1):
+            where = f"channel[{number}] ({channel.name})"
+            if channel.name.casefold() in folded:
+                other = folded[channel.name.casefold()]
+                problems.append(f"{where}: '{other}' has the same name; names are unique without regard to case")
+            folded.setdefault(channel.name.casefold(), channel.name)
+            if not channel.table and len(ids) > 1:
+                problems.append(f"{where}: table is missing; give one of {printable(', '.join(ids), 80)}")
+            elif channel.table and channel.table not in ids:
+                problems.append(
+                    f"{where}: there is no table '{printable(channel.table, 40)}'{nearest(channel.table, ids)}"
+                )
+        return problems
+
+    def _shared_columns(self) -> list[str]:
+        problems: list[str] = []
+        columns: dict[tuple[str, str], str] = {}
+        for number, channel in enumerate(self.channel, 1):
+            table = self.table_of(channel)
+            for column in channel.columns:
+                other = columns.setdefault((table.id, str(column).strip()), channel.name)
+                if other != channel.name:
+                    told = f"column '{printable(column, 40)}' is channel {other}'s already; a column is one channel's"
+                    problems.append(f"channel[{number}] ({channel.name}): {told}")
+            if not any(layout.names for layout in table.layout) and not any(
+                isinstance(c, int) for c in channel.columns
+            ):
+                told = "column is a name, but no layout has names; give a position, counted from 1"
+                problems.append(f"channel[{number}] ({channel.name}): {told}")
+        return problems
+
+    def _units(self) -> list[str]:
+        problems: list[str] = []
+        for number, channel in enumerate(self.channel, 1):
+            periods = [
+                ("", channel.unit),
+                *((f".deployment[{n}]", d.unit) for n, d in enumerate(channel.deployment, 1)),
+            ]
+            for place, unit in periods:
+                try:
+                    if unit is not None:
+                        _said(units.conversion, channel.quantity, unit, self.table_of(channel).interval_s)
+                except ValueError as error:
+                    problems.append(f"channel[{number}] ({channel.name}){place}.unit: {error}")
+        return problems
 
     @property
     def id(self) -> str:
@@ -389,86 +541,137 @@ def load(path: Path | str) -> Station:
         if the file cannot be read, is no TOML, or does not describe a station; one line, with the key.
     """
     path = Path(path)
-    where = printable(path, 200)
-    try:
-        if not path.is_file():
-            kind = "is a folder" if path.is_dir() else "is no plain file" if path.exists() else "does not exist"
-            raise StationFileError(f"{kind}", where=where, mend="give a station file, or make one with `fairvane draft`")
-        if path.stat().st_size > LARGEST_FILE:
-            raise StationFileError("is too large for a station file", where=where, mend="is it a table?")
-        raw = path.read_bytes()
-    except OSError as error:
-        raise StationFileError(f"cannot be read ({error.strerror})", where=where) from None
-    return parse(raw, where=where, path=path)
+    raw = tomlfile.read(
+        path, error=StationFileError, what=_WHAT, mend="give a station file; `fairvane draft` writes one"
+    )
+    return parse(raw, where=printable(path, 200), path=path)
 
 
 def parse(raw: bytes, *, where: str = "station file", path: Path | None = None) -> Station:
     """A station from the bytes of its file; errors as in `load`."""
-    try:
-        text = raw.removeprefix(b"\xef\xbb\xbf").decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        raise StationFileError("is not UTF-8", where=f"{where}: line {line}", mend="save it as UTF-8") from None
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise StationFileError(f"is no TOML: {error}", where=where, mend="mend that line") from None
+    data = tomlfile.parse(raw, where=where, error=StationFileError, what=_WHAT)
+    if not data:
+        raise StationFileError("is empty", where=where, mend="`fairvane draft` writes a station file from tables")
     try:
         station = Station.model_validate(data)
     except ValidationError as error:
-        raise StationFileError(_told(error), where=where) from None
+        raise StationFileError(_told(error, data), where=where) from None
     station._path = path
     station._sha256 = hashlib.sha256(raw).hexdigest()
     return station
 
 
-_NEEDS_DRAFT = {"unit", "interval", "stamps", "time", "format", "decimal", "missing", "names", "columns", "clock", "layout"}
+# ---- the model's errors in plain words
+
+_WHAT = "station file"
+_DRAFTED = {
+    "station",
+    "unit",
+    "time",
+    "format",
+    "decimal",
+    "missing",
+    "names",
+    "columns",
+    "clock",
+    "layout",
+    "table",
+    "channel",
+    "quantity",
+    "column",
+}
+_MANY = {"clock", "table", "layout", "channel", "deployment", "horizon"}  # written with two brackets
+_WRITTEN = {
+    "string_type": 'is no text; write it in quotes, like "..."',
+    "float_type": "is no number; give one, without quotes",
+    "finite_number": "is no finite number; give one",
+    "bool_type": "is neither true nor false",
+    "date_type": "is no date; write it without quotes, like 2026-02-11",
+    "string_too_long": "is too long; shorten it",
+}
 
 
-def _told(error: ValidationError) -> str:
+def _told(error: ValidationError, data: Mapping[str, Any]) -> str:
     """All problems of a station file in one line, the first three in full."""
     problems: dict[str, str] = {}
-    for one in error.errors(include_url=False, include_context=False):
-        key = _key(one["loc"])
-        told = _one(one["type"], one["msg"], one["loc"], one.get("input"))
-        problems.setdefault(key, told)  # a union tells each of its branches: the first is enough
+    found = error.errors(include_url=False)
+    meant = {(*one["loc"][:-1], _meant(one["loc"])) for one in found if one["type"] == "extra_forbidden"}
+    for one in found:
+        if not (one["type"] == "missing" and one["loc"] in meant):  # it is there, misspelt
+            problems.setdefault(_key(one["loc"], data), _one(one))
     lines = [f"{key}: {told}" if key else told for key, told in problems.items()]
     more = f"; and {len(lines) - 3} more" if len(lines) > 3 else ""
     return "; ".join(lines[:3]) + more
 
 
-def _key(loc: Sequence[int | str]) -> str:
+def _key(loc: Sequence[int | str], data: Any) -> str:
+    """A key as a person finds it: `channel[3] (rh).unit` is the unit of the third channel, which is called rh."""
     text = ""
     for part in loc:
+        try:
+            data = data[part]
+        except (KeyError, IndexError, TypeError):
+            data = None
         if isinstance(part, int):
-            text += f"[{part + 1}]"
-        elif re.fullmatch(r"[a-z_]+", part) and part not in ("str", "int", "float"):
-            text += f".{part.removesuffix('_')}" if text else part.removesuffix("_")
-        elif not re.match(r"(constrained-|function-|list\[|str$|int$|float$)", part):
-            text += f".{printable(part, 40)}" if text else printable(part, 40)
+            name = (
+                next((data[k] for k in ("name", "id") if isinstance(data.get(k), str)), None)
+                if isinstance(data, dict)
+                else None
+            )
+            text += f"[{part + 1}]" + (f" ({printable(name, 41)})" if name else "")
+        else:
+            text += f"{'.' if text else ''}{printable(part, 40)}"
     return text
 
 
-def _one(kind: str, message: str, loc: Sequence[int | str], given: object) -> str:
-    key = str(loc[-1]) if loc else ""
-    if kind == "missing":
-        mend = "; `fairvane draft` writes it from tables" if key in _NEEDS_DRAFT else ""
-        return f"is missing{mend}"
-    if kind == "extra_forbidden":
-        known = _known_keys(loc)
-        return f"is no key of a station file{nearest(key, known)}" if known else "is no key of a station file"
+def _one(error: Any) -> str:
+    """What is wrong with one key, and how to mend it."""
+    kind, loc, given, context = error["type"], error["loc"], error["input"], error.get("ctx", {})
+    key = next((part for part in reversed(loc) if isinstance(part, str)), "")
+    shown = _shown(given)
+    many = f"is no list of tables; write [[{'.'.join(p for p in loc if isinstance(p, str))}]], with two brackets"
     if kind == "value_error":
-        return message.removeprefix("Value error, ")
-    text = message[0].lower() + message[1:]
-    shown = printable(repr(given), 40) if isinstance(given, str | int | float | bool) else ""
-    return f"{text.replace('input', shown or 'it', 1)}"
+        return str(context["error"])
+    if kind == "missing":
+        return "is missing; `fairvane draft` writes it from tables" if key in _DRAFTED else "is missing; add it"
+    if kind == "extra_forbidden":
+        near = f" (nearest known: {_meant(loc)})" if _meant(loc) else f"; known here are {', '.join(_known_keys(loc))}"
+        return f"is no key of a station file{near}"
+    if kind == "literal_error":
+        return f"{shown or 'it'} is none of {context['expected']}; choose one of them"
+    if kind == "too_short":
+        return f"is empty; give one [[{key}]] at least" if key in _MANY else "is empty; give one at least"
+    if kind == "too_long":
+        return f"has more than {context['max_length']} entries; take some out"
+    if kind in ("greater_than_equal", "less_than_equal"):
+        side, end, key = ("below", "least", "ge") if kind == "greater_than_equal" else ("above", "most", "le")
+        return f"{shown} is {side} {context[key]:g}, the {end} it can be; mend it"
+    if kind == "list_type":
+        return many if key in _MANY else "is no list; write it in square brackets"
+    if kind in ("model_type", "dict_type", "model_attributes_type"):
+        return many if key in _MANY else f"is no table of keys; write it as [{key}], or in curly brackets"
+    text = _WRITTEN.get(kind) or error["msg"][:1].lower() + error["msg"][1:]
+    return f"{shown} {text}" if shown else text
+
+
+def _meant(loc: Sequence[int | str]) -> str:
+    """The key that a misspelt one stands for; empty where none is near."""
+    return nearest(str(loc[-1]), _known_keys(loc)).removeprefix(" (nearest known: ").removesuffix(")")
 
 
 def _known_keys(loc: Sequence[int | str]) -> list[str]:
     parents: dict[str, type[BaseModel]] = {
-        "": Station, "station": Site, "clock": Clock, "table": Table, "layout": Layout, "time": Time, "select": Select,
-        "channel": Channel, "deployment": Deployment, "horizon": Horizon, "at": Place,
-    }  # fmt: skip
+        "": Station,
+        "station": Site,
+        "clock": Clock,
+        "table": Table,
+        "layout": Layout,
+        "time": Time,
+        "select": Select,
+        "channel": Channel,
+        "deployment": Deployment,
+        "horizon": Horizon,
+        "at": Place,
+    }
     names = [p for p in loc[:-1] if isinstance(p, str)]
-    model = parents.get(names[-1] if names else "")
-    return [f.alias or n for n, f in model.model_fields.items()] if model else []
+    return [f.alias or n for n, f in parents[names[-1] if names else ""].model_fields.items()]

@@ -15,7 +15,7 @@ DEEPEST = 12  # tables in tables; a station file has four (judgement)
 
 
 def read(path: Path, *, error: type[StationFileError], what: str, mend: str) -> bytes:
-    """Bytes of a plain file that is not too large. Raises `error`; `what` names the kind of file, `mend` where to get one."""
+    """Bytes of a plain file that is not too large. Raises `error`; `what` names the kind of file, `mend` a cure."""
     where = printable(path, 200)
     try:
         found = path.stat()
@@ -23,7 +23,11 @@ def read(path: Path, *, error: type[StationFileError], what: str, mend: str) -> 
             kind = "is a folder" if stat.S_ISDIR(found.st_mode) else "is no plain file"
             raise error(kind, where=where, mend=mend)
         if found.st_size > LARGEST:
-            raise error(f"is too large for a {what} ({found.st_size // 1_000_000} MB)", where=where, mend="is it a table? " + mend)
+            raise error(
+                f"is too large for a {what} ({found.st_size // 1_000_000} MB)",
+                where=where,
+                mend=f"is it a table? {mend[:1].upper()}{mend[1:]}",
+            )
         return path.read_bytes()
     except FileNotFoundError:
         raise error("does not exist", where=where, mend=f"mend the path, or {mend}") from None
@@ -61,14 +65,25 @@ def _line(told: str, text: str) -> tuple[str, int]:
     """The parser's words without the place, in lower case, and the line."""
     found = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", told)
     if not found:
-        return ("a number is too long" if "digits" in told else told[:1].lower() + told[1:]), 1
+        digits = re.search(r"[0-9_]{4000,}", text)
+        return "a number is too long", 1 + text.count("\n", 0, digits.start() if digits else 0)
     words = told[: found.start()]
-    return words[:1].lower() + words[1:], int(found[1]) if found[1] else len(text.splitlines())
+    words = _PLAINER.get(words, words[:1].lower() + words[1:])
+    return words, int(found[1]) if found[1] else len(text.splitlines())
+
+
+_PLAINER = {
+    "Cannot overwrite a value": "the key stands there a second time",
+    "Illegal character '\\n'": "a quotation mark lacks its partner",
+    "Unterminated string": "a quotation mark lacks its partner",
+}
 
 
 def _toml(text: str) -> bool:
     """Whether the first line that says anything looks like TOML."""
-    first = next((line.strip() for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "[")
+    first = next(
+        (line.strip() for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "["
+    )
     return first.startswith("[") or "=" in first
 
 

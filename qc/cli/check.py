@@ -6,32 +6,46 @@ from pathlib import Path
 
 import click
 
+from qc.cli.files import Filled, out_folder, plain_files
 from qc.cli.progress import bar
-from qc.errors import UsageError, printable
+from qc.errors import UsageError, nearest, printable
 
 FORMATS = ("csv", "parquet")
 
 
 @click.command("check")
-@click.argument("station_file", type=click.Path(path_type=Path))
-@click.argument("table_files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="TABLE_FILE...")
-@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="DIR", help="Folder for the outputs; made if need be.")
+@click.argument("station_file", type=Filled())
+@click.argument("table_files", nargs=-1, required=True, type=Filled(), metavar="TABLE_FILE...")
+@click.option("--out", required=True, type=Filled(), metavar="DIR", help="Folder for the outputs; made if need be.")
 @click.option("--from", "first", metavar="T", help="First stamp wanted, inclusive; without a zone on the logger clock.")
 @click.option("--to", "last", metavar="T", help="Last stamp wanted, inclusive; a date alone means all of that day.")
 @click.option("--as-of", metavar="T", help="Now, for the test of stamps in the future; left out, none lies there.")
 @click.option("--write", default="csv", show_default=True, metavar="csv,parquet", help="Formats of the flagged table.")
-@click.option("--rules", "rules_file", type=click.Path(path_type=Path), metavar="FILE", help="Overrides of limits for many stations.")
+@click.option("--rules", "rules_file", type=Filled(), metavar="FILE", help="Overrides of limits for many stations.")
 @click.option("--fill-gaps", is_flag=True, help="Write rows for the times at which none was read.")
 @click.option(
-    "--fail-on", type=click.Choice(["inconsistent", "doubtful", "wrong"]), help="Leave with status 3 where a value is at least that bad."
+    "--fail-on",
+    type=click.Choice(["inconsistent", "doubtful", "wrong"]),
+    help="Leave with status 3 where a value is at least that bad.",
 )
 @click.option("--replace", is_flag=True, help="Replace outputs that stand in the way.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document, and nothing else.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def command(
-    station_file: Path, table_files: tuple[Path, ...], out: Path, first: str | None, last: str | None, as_of: str | None,
-    write: str, rules_file: Path | None, fill_gaps: bool, fail_on: str | None, replace: bool, as_json: bool, quiet: bool,
-) -> int:  # fmt: skip
+    station_file: Path,
+    table_files: tuple[Path, ...],
+    out: Path,
+    first: str | None,
+    last: str | None,
+    as_of: str | None,
+    write: str,
+    rules_file: Path | None,
+    fill_gaps: bool,
+    fail_on: str | None,
+    replace: bool,
+    as_json: bool,
+    quiet: bool,
+) -> int:
     """Check the tables of a station and write them flagged, with episodes, rejected lines and a summary.
 
     \b
@@ -47,7 +61,8 @@ def command(
       3  with --fail-on: something at least that bad was found
     """
     formats = _formats(write)
-    _plain_files(table_files)
+    plain_files(table_files)
+    out_folder(out)
     from qc import run
     from qc.read.tables import read_tables
     from qc.station import load
@@ -55,12 +70,12 @@ def command(
     station = load(station_file)
     limits = run.limits_of(station, rules_file)
     period = (
-        run.moment(first, station, what="--from") if first else None,
-        run.moment(last, station, last=True, what="--to") if last else None,
+        run.moment(first, station, what="--from") if first is not None else None,
+        run.moment(last, station, last=True, what="--to") if last is not None else None,
     )
     if period[0] is not None and period[1] is not None and period[0] > period[1]:
         raise UsageError("lies after --to", where="--from", mend="exchange them")
-    future = run.moment(as_of, station, last=True, what="--as-of") if as_of else None
+    future = run.moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
     with bar("reading", quiet=quiet or as_json) as progress:
         record, refused = read_tables(station, table_files, progress=progress)
     for error in refused:
@@ -83,19 +98,9 @@ def _formats(write: str) -> list[str]:
     formats = list(dict.fromkeys(part.strip() for part in write.split(",")))
     for name in formats:
         if name not in FORMATS:
-            raise UsageError(f"'{printable(name, 20)}' is no format", where="--write", mend=f"choose from {', '.join(FORMATS)}")
+            told = f"'{printable(name, 20)}' is no format{nearest(name, FORMATS)}"
+            raise UsageError(told, where="--write", mend=f"choose from {', '.join(FORMATS)}")
     return formats
-
-
-def _plain_files(paths: tuple[Path, ...]) -> None:
-    for path in paths:
-        where = printable(path, 200)
-        if path.is_dir():
-            raise UsageError("is a folder", where=where, mend="give the files in it")
-        if not path.exists():
-            raise UsageError("does not exist", where=where, mend="mend the path")
-        if not path.is_file():
-            raise UsageError("is no plain file", where=where, mend="give a file on a disk")
 
 
 def _status(document: dict[str, object], fail_on: str | None, refused: bool) -> int:
@@ -105,6 +110,8 @@ def _status(document: dict[str, object], fail_on: str | None, refused: bool) -> 
     assert isinstance(tables, dict)
     if fail_on:
         bad = WORDS[WORDS.index(fail_on) : WRONG + 1]
-        if any(channel["verdicts"][word] for t in tables.values() for channel in t["channels"].values() for word in bad):
+        if any(
+            channel["verdicts"][word] for t in tables.values() for channel in t["channels"].values() for word in bad
+        ):
             return 3
     return 1 if refused else 0

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
+from qc.cli.files import Filled
 from qc.cli.progress import bar
 from qc.errors import OutputError, printable
+from qc.places import folder as data_folder
 
+_MEND = "make room or give another folder"
 STATION = "otter-fell.station.toml"
 
 
 @click.command("demo")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=Filled())
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document, and nothing else.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 def command(folder: Path, as_json: bool, quiet: bool) -> int:
@@ -25,28 +31,19 @@ def command(folder: Path, as_json: bool, quiet: bool) -> int:
       fairvane demo hello
     """
     from qc import run
-    from qc.places import folder as data_folder
     from qc.read.tables import read_tables
     from qc.station import load
 
     where = printable(folder, 200)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise OutputError("exists and is not an empty folder", where=where, mend="give a new folder")
-    new = not folder.exists()
-    try:
-        shutil.copytree(data_folder("sample_data"), folder, dirs_exist_ok=True, copy_function=shutil.copyfile)
-    except (OSError, shutil.Error) as error:
-        if new:
-            shutil.rmtree(folder, ignore_errors=True)
-        told = getattr(error, "strerror", None) or "some files cannot be copied"
-        raise OutputError(f"cannot be written ({told})", where=where, mend="give another folder") from None
-    station = load(folder / STATION)
-    tables = sorted(folder.glob("otter-fell_*.csv"))
-    with bar("reading", quiet=quiet or as_json) as progress:
-        record, _ = read_tables(station, tables, progress=progress)
-    with bar("checking", quiet=quiet or as_json) as progress:
-        result = run.check_record(record, run.limits_of(station), progress=progress)
-    document = run.write(result, folder / "checked")
+    with _new_folder(folder):
+        shutil.copytree(data_folder("sample_data"), folder, dirs_exist_ok=True, copy_function=_copied)
+        station = load(folder / STATION)
+        tables = sorted(folder.glob("otter-fell_*.csv"))
+        with bar("reading", quiet=quiet or as_json) as progress:
+            record, _ = read_tables(station, tables, progress=progress)
+        with bar("checking", quiet=quiet or as_json) as progress:
+            result = run.check_record(record, run.limits_of(station), progress=progress)
+        document = run.write(result, folder / "checked")
     if as_json:
         from qc.cli import show
 
@@ -58,3 +55,42 @@ def command(folder: Path, as_json: bool, quiet: bool) -> int:
         names = " ".join(printable(t.name) for t in tables)
         click.echo(f"\nThe same by hand:\n  cd {where}\n  fairvane check {STATION} {names} --out again")
     return 0
+
+
+@contextlib.contextmanager
+def _new_folder(folder: Path) -> Iterator[None]:
+    """A folder that is new or empty; whatever fails within, it is left as it was."""
+    where = printable(folder, 200)
+    try:
+        if os.path.lexists(folder) and (not folder.is_dir() or any(folder.iterdir())):
+            raise OutputError("exists and is not an empty folder", where=where, mend="give a new folder")
+        made = [p for p in (folder, *folder.parents) if not p.exists()]
+    except OSError as error:
+        raise OutputError(f"cannot be read ({error.strerror})", where=where, mend="give a new folder") from None
+    try:
+        yield
+    except BaseException as error:
+        _emptied(folder, made)
+        if isinstance(error, OSError):  # shutil.Error is one
+            told = error.strerror or "not all of it"
+            raise OutputError(f"cannot be written ({told})", where=where, mend=_MEND) from None
+        raise
+
+
+def _copied(source: str, target: str) -> None:
+    try:
+        shutil.copyfile(source, target)
+    except OSError as error:
+        raise OutputError(f"cannot be written ({error.strerror})", where=printable(target, 200), mend=_MEND) from None
+
+
+def _emptied(folder: Path, made: list[Path]) -> None:
+    """Take away the sample's files, by name, and the folders that were made for them."""
+    sample = data_folder("sample_data")
+    for source in sorted(sample.rglob("*"), reverse=True):  # what lies in a folder before the folder
+        with contextlib.suppress(OSError):
+            copy = folder / source.relative_to(sample)
+            copy.rmdir() if source.is_dir() else copy.unlink()
+    for path in made:
+        with contextlib.suppress(OSError):
+            path.rmdir()

@@ -1,20 +1,60 @@
-"""What the commands ask of table files before anything heavy is loaded."""
+"""Paths on the command line: looked at before anything heavy is loaded."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import stat
+from collections.abc import Iterable
 from pathlib import Path
+
+import click
 
 from qc.errors import UsageError, printable
 
 
-def plain_files(paths: Sequence[Path]) -> None:
-    """Raise UsageError for the first path that is no plain file."""
+class Filled(click.Path):
+    """A path that is not an empty text: an unset variable of a script must not mean the folder one happens to be in."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path, readable=False)  # a file that may not be read does not stop the others
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        """The path."""
+        if value == "":
+            self.fail("the path is empty", param, ctx)
+        if isinstance(value, str) and "\0" in value:
+            self.fail("the path holds a NUL byte", param, ctx)
+        path = super().convert(value, param, ctx)  # type: ignore[arg-type]
+        assert isinstance(path, Path)
+        return path
+
+
+def plain_files(paths: Iterable[Path]) -> None:
+    """Refuse what is no plain file: a folder, a pipe, a device, a path that leads nowhere."""
     for path in paths:
         where = printable(path, 200)
-        if path.is_dir():
+        try:
+            mode = path.stat().st_mode
+        except FileNotFoundError:
+            raise UsageError("does not exist", where=where, mend="mend the path") from None
+        except PermissionError as error:
+            raise UsageError(
+                f"cannot be read ({error.strerror})", where=where, mend="mend its permissions or those of its folder"
+            ) from None
+        except OSError as error:
+            raise UsageError(f"cannot be read ({error.strerror})", where=where, mend="mend the path") from None
+        except ValueError:
+            raise UsageError("is no path of a file", where=where, mend="mend the path") from None
+        if stat.S_ISDIR(mode):
             raise UsageError("is a folder", where=where, mend="give the files in it")
-        if not path.exists():
-            raise UsageError("does not exist", where=where, mend="mend the path")
-        if not path.is_file():
+        if not stat.S_ISREG(mode):
             raise UsageError("is no plain file", where=where, mend="give a file on a disk")
+
+
+def out_folder(path: Path) -> None:
+    """Refuse early what cannot be a folder for outputs; what else goes wrong with it is told at writing."""
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError):
+        return
+    if not stat.S_ISDIR(mode):
+        raise UsageError(f"{printable(path, 200)} is no folder", where="--out", mend="give a folder")

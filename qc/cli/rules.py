@@ -7,16 +7,19 @@ from typing import Any
 
 import click
 
+from qc.cli.files import Filled
 from qc.errors import UsageError, nearest, printable
 
 
 @click.command("rules")
-@click.argument("station_file", required=False, type=click.Path(path_type=Path))
+@click.argument("station_file", required=False, type=Filled())
 @click.option("--check", "check_id", metavar="ID", help="One check alone, with its doc.")
-@click.option("--rules", "rules_file", type=click.Path(path_type=Path), metavar="FILE", help="Overrides of limits for many stations.")
+@click.option("--rules", "rules_file", type=Filled(), metavar="FILE", help="Overrides of limits for many stations.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document, and nothing else.")
 @click.option("--quiet", is_flag=True, help="Only say whether the station file and its overrides can be used.")
-def command(station_file: Path | None, check_id: str | None, rules_file: Path | None, as_json: bool, quiet: bool) -> int:
+def command(
+    station_file: Path | None, check_id: str | None, rules_file: Path | None, as_json: bool, quiet: bool
+) -> int:
     """Show the limits in force, each with unit, verdict, source and standing, and the reach of the chain.
 
     \b
@@ -42,9 +45,13 @@ def command(station_file: Path | None, check_id: str | None, rules_file: Path | 
         "station": station.id if station else None,
         "rules_sha256": limits.sha256,
         "reach": None,
-        "checks": {c: {"family": registry()[c].family, "witness": registry()[c].witness, "doc": dict(doc(c))} for c in checks},
+        "checks": {
+            c: {"family": registry()[c].family, "witness": registry()[c].witness, "doc": dict(doc(c))} for c in checks
+        },
         "limits": entries,
-        "own_ranges": [{"channel": c.name, "range": c.range, "unit": c.unit} for c in station.channel if c.range] if station else [],
+        "own_ranges": [{"channel": c.name, "range": c.range, "unit": c.unit} for c in station.channel if c.range]
+        if station
+        else [],
         "sources": {short: sources()[short] for short in sorted({e["source"] for e in entries})},
     }
     if station:
@@ -112,7 +119,13 @@ def _row(entry: dict[str, Any]) -> tuple[str, str, str, str, str]:
     unit = "" if entry["unit"] == "1" else f" {entry['unit']}"
     origin = f"; {entry['origin']}: {printable(entry['reason'], 200)}" if entry["reason"] else ""
     note = f"; {entry['note']}" if entry["note"] else ""
-    return entry["name"], f"{value}{unit}", verdict, f"{entry['source']} ({entry['standing']})", f"{note}{origin}".removeprefix("; ")
+    return (
+        entry["name"],
+        f"{value}{unit}",
+        verdict,
+        f"{entry['source']} ({entry['standing']})",
+        f"{note}{origin}".removeprefix("; "),
+    )
 
 
 def _interval(seconds: float) -> str:

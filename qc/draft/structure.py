@@ -316,7 +316,7 @@ def _sheet(
     used = width
     while used > 1 and not _any(columns[used - 1]):
         used -= 1
-    misfit, names, shift = _fits(names, columns, used, width)
+    misfit, names, shift = _fits(names, columns, used, width, delimiter == c.BLANKS)
     if shift:
         header = _Header(
             header.names, header.names_line, *(("", *t)[:width] if t else () for t in (header.above, header.units, header.statistics))
@@ -333,18 +333,25 @@ def _any(column: pa.Array) -> bool:
     return bool(pc.any(pc.greater(pc.utf8_length(column), 0)).as_py())
 
 
-def _fits(names: tuple[str, ...], columns: Sequence[pa.Array], used: int, width: int) -> tuple[str, tuple[str, ...], bool]:
+def _fits(
+    names: tuple[str, ...], columns: Sequence[pa.Array], used: int, width: int, blanks: bool
+) -> tuple[str, tuple[str, ...], bool]:
     """Why the names row cannot name the columns (or empty), the names by column, and whether they stand one to the left."""
     if not names or used <= len(names) <= width:
         return "", names, False
     told = f"the names row has {len(names)} names and the rows have {used} cells"
+    if names[0] in ("#", "%", "//", ";", "!", "*") and len(names) == used + 1:
+        return told + f", for its mark '{names[0]}'", names[1:], False
     if used == len(names) + 1:
         stamp = [p for p in range(min(used, 8)) if _stampy(columns[p])]
         if stamp and not words.is_time(names[stamp[0]] if stamp[0] < len(names) else "") and (
             stamp[0] == 0 or words.is_time(names[stamp[0] - 1])
         ):
             return told + ", its first without a name", ("", *names), True
-    return told, names[:used], False
+    times = [p for p in range(min(used, len(names), 8)) if _stampy(columns[p])]
+    if len(names) > used and blanks or not times or not all(words.is_time(names[p]) for p in times):
+        return told, ("",) * used, False  # which name belongs to which column cannot be known
+    return told, (*names, *[""] * used)[:used], False
 
 
 def _stampy(column: pa.Array) -> bool:

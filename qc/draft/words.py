@@ -13,6 +13,8 @@ from typing import Any
 from qc import units
 from qc.places import folder
 
+_NO_UNIT_LAST = frozenset("rad rads grad in ins h hr hrs hour hours min mins minute minutes s sec secs m day days 1 rh none ratio fraction point points".split())
+"""Last words of names that are spelled like units and are none there: `Solar Rad`, `Temp in`, `Wind 10 min` (judgement)."""
 _LONGEST = 200  # characters of a name that are looked at: no name says more in what follows (judgement)
 
 
@@ -39,7 +41,8 @@ def _rules() -> tuple[Rule, ...]:
     for entry in book()["rule"]:
         for key, short in (("words", False), ("short", True)):
             if key in entry:
-                pattern = re.compile("|".join(rf"(?<![a-z]){w}" if not w.startswith("~") else w[1:] for w in entry[key]))
+                start = "" if short else "(?<![a-z])"
+                pattern = re.compile("|".join(w[1:] if w.startswith("~") else start + w for w in entry[key]))
                 out.append(Rule(entry["quantity"], pattern, short, entry.get("why", "")))
     # a long word anywhere is worth more than a letter or two: all long rules come first
     return tuple(sorted(out, key=lambda r: r.short))
@@ -58,15 +61,23 @@ def plain(name: str) -> str:
     return " " + " | ".join(dict.fromkeys(both)) + " "
 
 
-def meaning(name: str) -> Rule | None:
-    """The first rule whose pattern the name holds; None where no word of it is known."""
+@lru_cache(maxsize=8192)
+def meanings(name: str) -> tuple[Rule, ...]:
+    """The rules whose pattern the name holds, the first the likeliest."""
     text = plain(name)
-    return next((r for r in _rules() if r.pattern.search(text)), None)
+    bare = _bare(name)
+    return tuple(r for r in _rules() if (r.pattern.fullmatch(bare) if r.short else r.pattern.search(text)))
+
+
+def _bare(name: str) -> str:
+    """A name without its words of statistics: what a letter or two must be alone in."""
+    pieces = plain(name).split("|")[0].split()
+    return " ".join(x for x in pieces if statistic_of(x) is None)
 
 
 def known(name: str) -> bool:
     """Whether any word of a name is known."""
-    return bool(name) and (is_time(name) or meaning(name) is not None)
+    return bool(name) and (is_time(name) or bool(meanings(name)))
 
 
 @cache
@@ -77,8 +88,8 @@ def _patterns(section: str) -> tuple[tuple[str, re.Pattern[str]], ...]:
 @lru_cache(maxsize=8192)
 def statistic_of(word: str) -> str | None:
     """The statistic that a cell of a statistics row names: `Avg`, `Smp`, `Tot` ..."""
-    text = plain(word).split("|")[0].strip()
-    return next((key for key, pattern in _patterns("statistics_row") if pattern.fullmatch(text)), None)
+    texts = [t.strip() for t in plain(word).split("|")]
+    return next((key for key, pattern in _patterns("statistics_row") if any(pattern.fullmatch(t) for t in texts)), None)
 
 
 @lru_cache(maxsize=8192)
@@ -113,6 +124,8 @@ def is_unit(text: str) -> bool:
 def unit_in(name: str) -> tuple[str, str]:
     """The unit within a name and the rest of the name: `T (degC)`, `Rain [mm]`, `AirTemp_C`, `Wind, m/s`; empty where none."""
     name = name[:_LONGEST]
+    if name.casefold() in book()["unit_of_name"]:
+        return str(book()["unit_of_name"][name.casefold()]), name
     for open_, close in ("()", "[]", "{}"):
         end = name.rfind(close)
         if end < 0:
@@ -128,14 +141,16 @@ def unit_in(name: str) -> tuple[str, str]:
     for pattern in (r"^(.*?)[,;:/|-]\s+([^,;:|]{1,16})$", r"^(.+)\s+(?:in\s+)?(\S{1,12})$", r"^(.+?)/(\S{1,8})$"):
         found = re.match(pattern, name)
         if found and units.guess_quantities_for_unit(found[2].strip()) and not found[2].strip().isdigit():
-            if len(found[2].strip()) == 1 and found[2] not in "%FCK°":
+            if len(found[2].strip()) == 1 and found[2] not in "%FCK°" or found[2].strip(" .").casefold() in _NO_UNIT_LAST:
                 continue
             return found[2].strip(), found[1]
     parts = re.split(r"[_.\s]+", name)
     spelled = {k.casefold(): v for k, v in book()["unit_suffix"].items()}
     for at in range(len(parts) - 1, 0, -1):
         if parts[at].casefold() in spelled:
-            return spelled[parts[at].casefold()], " ".join(parts[:at] + parts[at + 1 :])
+            unit, rest = spelled[parts[at].casefold()], " ".join(parts[:at] + parts[at + 1 :])
+            fits = {r.quantity for r in meanings(rest)[:4]} & set(units.guess_quantities_for_unit(unit))
+            return (unit, rest) if fits else ("", name)
         if statistic_of(parts[at]) is None and not parts[at].isdigit():
             break
     return "", name

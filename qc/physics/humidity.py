@@ -94,3 +94,38 @@ def relative_humidity(t: ArrayLike, td: ArrayLike) -> Floats:
     with np.errstate(over="ignore"):
         humidity = 100.0 * np.exp(exponent)
     return settle(np.where(np.isinf(humidity), np.nan, humidity)).reshape(shape)
+
+
+def dew_point_of(vapour_hpa: ArrayLike, over: Literal["water", "ice"] = "water") -> Floats:
+    """Temperature at which a vapour pressure saturates over water, or over ice: the frost point.
+
+    Parameters
+    ----------
+    vapour_hpa : pressure of water vapour. [hPa]
+    over : `water` or `ice`.
+
+    Returns
+    -------
+    temperature : same shape, NaN where the pressure is NaN, not above 0 or above all that the formula reaches. [degC]
+    """
+    shape, (vapour,) = vectors(vapour_hpa)
+    m = _MAGNUS[over]
+    exponent = np.log(np.where(vapour > 0.0, vapour, np.nan) / m.at_zero)
+    exponent = np.where(exponent < m.slope, exponent, np.nan)
+    return settle(m.pole * exponent / (m.slope - exponent)).reshape(shape)
+
+
+def ice_saturation(t: ArrayLike) -> Floats:
+    """Relative humidity, over water as stations report it, at which the air is saturated over ice; 100 from 0 degC on.
+
+    Parameters
+    ----------
+    t : air temperature. [degC]
+
+    Returns
+    -------
+    humidity : same shape; 100 where t is NaN. [%]
+    """
+    shape, (temperature,) = vectors(t)
+    frost = np.where(temperature < 0.0, temperature, 0.0)
+    return settle(100.0 * _vapour(frost, "ice") / _vapour(frost, "water"), 9).reshape(shape)

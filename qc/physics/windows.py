@@ -121,3 +121,106 @@ def sliding_count(mask: ArrayLike, time: NDArray[np.datetime64], back_us: int, a
     if flags.dtype.kind != "b":
         raise TypeError(f"mask must be booleans, not {flags.dtype}")
     return sliding_sum(flags, time, back_us, ahead_us)
+
+
+def _extreme_at(
+    values: ArrayLike, time: NDArray[np.datetime64], rows: Rows, back_us: int, ahead_us: int, pick: np.ufunc
+) -> Floats:
+    stamps = np.asarray(time, "datetime64[us]").astype(np.int64)
+    first = np.searchsorted(stamps, stamps[rows] - int(back_us), side="left")
+    after = np.searchsorted(stamps, stamps[rows] + int(ahead_us), side="right")
+    level = np.append(np.asarray(values, np.float64) + 0.0, np.nan)  # a last place, so that `after` is one too
+    if not len(first):
+        return np.zeros(0)
+    found = pick.reduceat(level, np.column_stack((first, np.maximum(first, after))).ravel())[::2]
+    return np.where(after > first, found, np.nan)
+
+
+def max_at(values: ArrayLike, time: NDArray[np.datetime64], rows: Rows, back_us: int, ahead_us: int) -> Floats:
+    """As `sliding_max`, for a few rows only (their numbers), at a cost that goes with them and their windows.
+
+    Returns
+    -------
+    largest : one for each of `rows`, NaN where its window holds no value.
+    """
+    return _extreme_at(values, time, rows, back_us, ahead_us, np.fmax)
+
+
+def min_at(values: ArrayLike, time: NDArray[np.datetime64], rows: Rows, back_us: int, ahead_us: int) -> Floats:
+    """As `sliding_min`, for a few rows only; see `max_at`."""
+    return _extreme_at(values, time, rows, back_us, ahead_us, np.fmin)
+
+
+def near(time: NDArray[np.datetime64], rows: Rows, back_us: int, ahead_us: int) -> NDArray[np.bool_]:
+    """Whether each row lies from `back_us` before to `ahead_us` after any of some rows (their numbers).
+
+    Returns
+    -------
+    mask : shape of `time`.
+    """
+    stamps = np.asarray(time, "datetime64[us]").astype(np.int64)
+    edges = np.zeros(len(stamps) + 1, np.int64)
+    np.add.at(edges, np.searchsorted(stamps, stamps[rows] - int(back_us), side="left"), 1)
+    np.add.at(edges, np.searchsorted(stamps, stamps[rows] + int(ahead_us), side="right"), -1)
+    return np.asarray(np.cumsum(edges[:-1]) > 0)
+
+
+def runs(mask: NDArray[np.bool_], time: NDArray[np.datetime64], longest_step_us: int) -> tuple[Rows, Rows]:
+    """First and last rows of the unbroken runs of a mask; rows further apart than `longest_step_us` break a run.
+
+    A run may reach on without end: whoever uses one cuts it to the reach that it claims.
+
+    Returns
+    -------
+    first, last : row numbers, one of each for every run, in order.
+    """
+    flags = np.asarray(mask, np.bool_)
+    joined = np.zeros(len(flags) + 1, bool)
+    if len(flags) > 1:
+        stamps = np.asarray(time, "datetime64[us]").astype(np.int64)
+        joined[1:-1] = flags[1:] & flags[:-1] & (stamps[1:] - stamps[:-1] <= int(longest_step_us))
+    return np.flatnonzero(flags & ~joined[:-1]), np.flatnonzero(flags & ~joined[1:])
+
+
+class Blocks:
+    """Rows gathered into blocks of a fixed length on a grid tied to UTC, for long windows over short intervals.
+
+    A record that is cut within a block changes that block alone, so a window over blocks reaches one block further.
+
+    Parameters
+    ----------
+    time : datetime64, never falling, shape (n,): the middle of each interval, so that no interval lies in two blocks.
+    span_us : length of a block. [us]
+
+    Attributes
+    ----------
+    time : datetime64[us], shape (blocks,): start of each block that has rows.
+    of_row : shape (n,): number of each row's block.
+    """
+
+    def __init__(self, time: NDArray[np.datetime64], span_us: int) -> None:
+        number = np.asarray(time, "datetime64[us]").astype(np.int64) // int(span_us)
+        new = np.ones(len(number), bool)
+        new[1:] = number[1:] != number[:-1]
+        self._starts = np.flatnonzero(new)
+        self.span_us = int(span_us)
+        self.time = (number[self._starts] * int(span_us)).astype("datetime64[us]")
+        self.of_row = np.cumsum(new) - 1
+
+    def max(self, values: ArrayLike) -> Floats:
+        """Largest value in each block, NaN where it holds none."""
+        return self._reduced(np.asarray(values, np.float64) + 0.0, np.fmax)
+
+    def min(self, values: ArrayLike) -> Floats:
+        """Smallest value in each block, NaN where it holds none."""
+        return self._reduced(np.asarray(values, np.float64) + 0.0, np.fmin)
+
+    def sum(self, quanta: ArrayLike) -> Rows:
+        """Sum of whole numbers, or number of true ones, in each block."""
+        whole = np.asarray(quanta)
+        if whole.dtype.kind not in "iub":
+            raise TypeError(f"quanta must be whole numbers, not {whole.dtype}")
+        return np.asarray(self._reduced(whole.astype(np.int64), np.add), np.int64)
+
+    def _reduced(self, values: NDArray[np.float64] | Rows, pick: np.ufunc) -> Floats:
+        return np.asarray(pick.reduceat(values, self._starts)) if len(values) else np.asarray(values)

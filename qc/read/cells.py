@@ -25,7 +25,11 @@ if TYPE_CHECKING:
 UNSEEN, HEADER, BLANK, ROW, REJECT, ELSEWHERE = 0, 1, 2, 3, 4, 5
 BLANKS = " "  # stands for runs of blanks as the delimiter
 DELIMITERS = (",", ";", "\t", "|", BLANKS)
-_EMPTY = re.compile(rb"[\s\"',;|]*")
+_ARROW_BLOCK = 4 << 20  # bytes that pyarrow takes at once; a line must fit in
+_EMPTY = re.compile(rb'[\s",;|]*')
+_QUOTED = re.compile(r'"((?:[^"]|"")*+)"')
+_FILLER = np.isin(np.arange(256), list(b' \t\n\v\f\r",;|'))  # what a blank line may hold
+_NOTHING = np.isin(np.arange(256), list(b' \t\v\f"'))  # what an empty cell may hold
 
 
 @dataclass(frozen=True)
@@ -45,23 +49,36 @@ class Block:
     columns: int
     delimiter: str
     quoted: bool
+    longest: int = 0
+    marks: NDArray[np.int64] | None = None
 
     def wide(self, longest: int) -> NDArray[np.bool_]:
-        """For each column, whether any cell is longer than `longest` bytes; all True where quotes make it dear to know."""
-        if self.quoted or not len(self.line):
-            return np.full(self.columns, self.quoted)
-        codes = np.frombuffer(self.buffer, np.uint8)
-        ends = np.flatnonzero(codes == 10)
-        edges = np.column_stack(
-            [np.concatenate(([-1], ends[:-1])), np.flatnonzero(codes == ord(self.delimiter)).reshape(len(ends), -1), ends]
-        )
-        return np.asarray(np.diff(edges, axis=1).max(axis=0) - 1 > longest)
+        """For each column, whether any cell is longer than `longest` bytes; all True where quotes hide it."""
+        marks = _marks(self.buffer, self.delimiter) if self.marks is None else self.marks
+        if len(marks) != len(self.line) * self.columns:
+            return np.ones(self.columns, bool)
+        wide = np.zeros(self.columns, bool)
+        if len(marks):
+            wide[0] = marks[0] > longest
+            wide[(np.flatnonzero(marks[1:] - marks[:-1] > longest + 1) + 1) % self.columns] = True
+        return wide
+
+
+def _marks(data: bytes, delimiter: str) -> NDArray[np.int64]:
+    """Positions of all delimiters and line ends."""
+    codes = np.frombuffer(data, np.uint8)
+    return np.flatnonzero((codes == ord(delimiter)) | (codes == 10))
+
+
+def is_blank(raw: bytes) -> bool:
+    """Whether a line holds nothing but white space, delimiters and paired quotation marks."""
+    return _EMPTY.fullmatch(raw) is not None and raw.count(b'"') % 2 == 0
 
 
 def split(line: str, delimiter: str) -> list[str] | None:
     """Cells of one line, trimmed; None where a quotation mark is still open at its end."""
     if delimiter == BLANKS:
-        line = re.sub(r"[ \t]+", " ", line.strip())
+        line = re.sub(r"[ \t]+", " ", line).strip(" ")
     return _cells(line, delimiter)
 
 
@@ -76,12 +93,12 @@ def _cells(line: str, delimiter: str) -> list[str] | None:
         while begin < size and line[begin] == " " and delimiter != BLANKS:
             begin += 1
         if begin < size and line[begin] == '"':
-            found = re.compile(r'"((?:[^"]|"")*)"').match(line, begin)
+            found = _QUOTED.match(line, begin)
             if not found:
                 return None
             stop = line.find(delimiter, found.end())
             stop = size if stop < 0 else stop
-            cells.append(found[1].replace('""', '"').strip() + line[found.end() : stop].rstrip())
+            cells.append((found[1].replace('""', '"') + line[found.end() : stop]).strip())
         else:
             stop = line.find(delimiter, begin)
             stop = size if stop < 0 else stop
@@ -92,7 +109,13 @@ def _cells(line: str, delimiter: str) -> list[str] | None:
 
 
 def regular_block(
-    data: bytes, ends: NDArray[np.int64], delimiter: str, names: int, least: int, standing: NDArray[np.uint8]
+    data: bytes,
+    ends: NDArray[np.int64],
+    delimiter: str,
+    names: int,
+    least: int,
+    standing: NDArray[np.uint8],
+    needed: int = 0,
 ) -> tuple[Block, list[Reject]]:
     """Sort the lines of one piece of a file.
 
@@ -109,86 +132,132 @@ def regular_block(
         cells that a row must have at the least.
     standing : array of uint8, one per line
         filled in with BLANK, ROW or REJECT.
+    needed : int
+        columns that the block shall have at the least, whatever its rows have.
 
     Returns
     -------
     block, rejects
-        line numbers count from 0 within the piece.
+        line numbers count from 0 within the piece. What becomes of a line depends on no other line.
     """
     if delimiter == BLANKS:
-        data = re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data))
+        data = re.sub(rb"[ \t]+", b" ", data).replace(b" \n", b"\n").replace(b"\n ", b"\n").removeprefix(b" ")
         ends = np.flatnonzero(np.frombuffer(data, np.uint8) == 10)
     codes = np.frombuffer(data, np.uint8)
     starts = np.concatenate(([0], ends[:-1] + 1))
-    delimiters = np.flatnonzero(codes == ord(delimiter))
-    count = np.diff(np.searchsorted(delimiters, ends), prepend=0) + 1
+    marks = _marks(data, delimiter)
+    each = len(marks) // max(1, len(ends))
+    if len(marks) == each * len(ends) and (marks[each - 1 :: each] == ends).all():
+        written = np.full(len(ends), each)
+    else:
+        written = np.diff(np.searchsorted(marks, ends), prepend=-1)
     quoted = b'"' in data
-    odd = np.zeros(len(ends), bool)
     if quoted:
-        count, odd = _quotes(codes, starts, ends, delimiters, ord(delimiter), count)
+        count, odd = _quotes(codes, starts, ends, marks, ord(delimiter), written)
+    else:
+        count, odd = written, np.zeros(len(ends), bool)
     if b"\x00" in data:
         odd[np.searchsorted(ends, np.flatnonzero(codes == 0))] = True
     odd |= ends - starts > LONGEST_CELL
-    usual = _usual(count, names, least)
+    usual = _usual(count, max(least, needed)) or max(names, needed)
     odd |= count != usual
-    for line in np.flatnonzero(ends - starts < 2 * usual + 2):  # short enough to hold nothing but delimiters and quotes
-        if _EMPTY.fullmatch(data, starts[line], ends[line]):
+    for line in _maybe_blank(codes, starts, ends):
+        if is_blank(data[starts[line] : ends[line]]):
             standing[line], odd[line] = BLANK, False
-    rejects: list[Reject] = []
     good = (standing != BLANK) & ~odd
+    width, stops = usual, ends
+    if usual > names:  # delimiters at the end: what stands after the last name must be empty
+        width = max(names, needed)
+        stops, filled = _tails(codes, ends, marks, good & (count == written), usual - width)
+        odd |= good & (filled | (count != written))
+        good &= ~odd
     standing[good] = ROW
-    if not odd.any():
-        if good.all():
-            return Block(data, np.arange(len(ends)), usual, delimiter, quoted), rejects
-        keep = np.repeat(good, ends - starts + 1)
-        return Block(codes[keep].tobytes(), np.flatnonzero(good), usual, delimiter, quoted), rejects
+    rejects: list[Reject] = []
     pieces: list[bytes] = []
     lines: list[NDArray[np.int64]] = []
-    at = 0
-    for line in np.flatnonzero(odd):
-        _take(codes, starts, ends, good, at, int(line), pieces, lines)
-        at = int(line) + 1
-        raw = data[int(starts[line]) : int(ends[line])]
-        mended = _mend(raw, delimiter, usual, names, least)
-        if mended is None:
-            standing[line] = BLANK
-        elif isinstance(mended, bytes):
+    at, longest = 0, _longest(ends)
+    for line in np.flatnonzero(odd).tolist():
+        _take(codes, starts, stops, ends, good, at, line, pieces, lines)
+        at = line + 1
+        mended = _mend(data[int(starts[line]) : int(ends[line])], delimiter, width, names, least)
+        if isinstance(mended, bytes):
             standing[line] = ROW
             pieces.append(mended)
             lines.append(np.array([line]))
+            longest = max(longest, len(mended))
             quoted = quoted or b'"' in mended
         else:
             standing[line] = REJECT
-            rejects.append(Reject(int(line), mended))
-    _take(codes, starts, ends, good, at, len(ends), pieces, lines)
+            rejects.append(Reject(line, mended))
+    if not at and good.all() and stops is ends:
+        return Block(data, np.arange(len(ends)), width, delimiter, quoted, longest, marks), rejects
+    _take(codes, starts, stops, ends, good, at, len(ends), pieces, lines)
     numbers = np.concatenate(lines) if lines else np.zeros(0, np.int64)
-    return Block(b"".join(pieces), numbers, usual, delimiter, quoted), rejects
+    return Block(b"".join(pieces), numbers, width, delimiter, quoted, longest), rejects
+
+
+def _longest(ends: NDArray[np.int64]) -> int:
+    """Bytes of the longest line, its end included."""
+    return int(np.diff(ends, prepend=-1).max()) if len(ends) else 0
+
+
+def _maybe_blank(codes: NDArray[np.uint8], starts: NDArray[np.int64], ends: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Lines that may be blank: their first, second, middle and last bytes are filler. The LF at the end is filler too."""
+    likely = np.flatnonzero(_FILLER[codes[starts]])
+    for place in (np.minimum(starts + 1, ends), (starts + ends) // 2, np.maximum(ends - 1, starts)):
+        likely = likely[_FILLER[codes[place[likely]]]]
+    return likely
+
+
+def _tails(
+    codes: NDArray[np.uint8],
+    ends: NDArray[np.int64],
+    marks: NDArray[np.int64],
+    lines: NDArray[np.bool_],
+    spare: int,
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Where each of some lines ends without its last `spare` cells, and whether these cells hold anything."""
+    stops, filled = ends.copy(), np.zeros(len(ends), bool)
+    rows = np.flatnonzero(lines)
+    if len(rows):
+        stops[rows] = marks[np.searchsorted(marks, ends[rows]) - spare]
+        bounds = np.column_stack((stops[rows], ends[rows])).ravel()
+        solid = ~_NOTHING[codes] & (codes != codes[stops[rows[0]]])
+        filled[rows] = np.logical_or.reduceat(solid, bounds)[::2]
+    return stops, filled
 
 
 def _take(
-    codes: NDArray[np.uint8], starts: NDArray[np.int64], ends: NDArray[np.int64], good: NDArray[np.bool_],
-    first: int, stop: int, pieces: list[bytes], lines: list[NDArray[np.int64]],
+    codes: NDArray[np.uint8], starts: NDArray[np.int64], stops: NDArray[np.int64], ends: NDArray[np.int64],
+    good: NDArray[np.bool_], first: int, stop: int, pieces: list[bytes], lines: list[NDArray[np.int64]],
 ) -> None:  # fmt: skip
-    """Good lines of [first, stop) into `pieces`, with their numbers into `lines`."""
+    """Good lines of [first, stop), each up to its place in `stops`, into `pieces`, with their numbers into `lines`."""
     if first >= stop:
         return
-    inside = good[first:stop]
-    if inside.any():
-        piece = codes[starts[first] : ends[stop - 1] + 1]
-        if not inside.all():
-            piece = piece[np.repeat(inside, (ends - starts)[first:stop] + 1)]
-        pieces.append(piece.tobytes())
-        lines.append(np.flatnonzero(inside) + first)
+    here = slice(first, stop)
+    inside = good[here]
+    if not inside.any():
+        return
+    piece = codes[starts[first] : ends[stop - 1] + 1]
+    if stops is not ends:
+        held, spare = (stops - starts)[here], (ends - stops)[here]
+        lengths = np.column_stack((held, spare, np.ones(stop - first, np.int64)))
+        keep = np.column_stack((inside, np.zeros(stop - first, bool), inside))
+        piece = piece[np.repeat(keep.ravel(), lengths.ravel())]
+    elif not inside.all():
+        piece = piece[np.repeat(inside, (ends - starts)[here] + 1)]
+    pieces.append(piece.tobytes())
+    lines.append(np.flatnonzero(inside) + first)
 
 
-def _usual(count: NDArray[np.int64], names: int, least: int) -> int:
-    """The commonest count of cells among lines that could be rows."""
-    likely = count[(count >= least) & (count <= names + 1000)]
-    return int(np.bincount(likely).argmax()) if len(likely) else names
+def _usual(count: NDArray[np.int64], least: int) -> int:
+    """The commonest count of cells among lines that could be rows, 0 where there is none: these go the fast way."""
+    likely = count[(count >= least) & (count <= LONGEST_CELL)]
+    return int(np.bincount(likely).argmax()) if len(likely) else 0
 
 
 def _quotes(
-    codes: NDArray[np.uint8], starts: NDArray[np.int64], ends: NDArray[np.int64], delimiters: NDArray[np.int64],
+    codes: NDArray[np.uint8], starts: NDArray[np.int64], ends: NDArray[np.int64], marks: NDArray[np.int64],
     delimiter: int, count: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:  # fmt: skip
     """Counts of cells with delimiters inside quotes taken off, and the lines whose quotes are not plainly paired."""
@@ -205,29 +274,27 @@ def _quotes(
     odd[line[~np.where(opens, begins, closes)]] = True
     paired = ~odd[line]
     first, last = quotes[paired & opens], quotes[paired & ~opens]
-    inside = np.searchsorted(delimiters, last) - np.searchsorted(delimiters, first)
+    inside = np.searchsorted(marks, last) - np.searchsorted(marks, first)
     count = count - np.bincount(line[paired & opens], weights=inside, minlength=len(ends)).astype(np.int64)
     return count, odd
 
 
-def _mend(raw: bytes, delimiter: str, usual: int, names: int, least: int) -> bytes | str | None:
-    """A line in regular form (bytes, with its LF), None where it is blank, or why it cannot be read (str)."""
-    if _EMPTY.fullmatch(raw):
-        return None
+def _mend(raw: bytes, delimiter: str, width: int, names: int, least: int) -> bytes | str:
+    """A line in regular form (bytes, with its LF), or why it cannot be read (str)."""
     if b"\x00" in raw:
         return "holds NUL bytes"
     cells = _cells(raw.decode("utf-8", "replace"), delimiter)
     if cells is None:
         return "a quotation mark is still open at the end of the line"
-    if any(len(cell) > LONGEST_CELL for cell in cells):
+    if len(raw) > LONGEST_CELL and any(len(cell.encode("utf-8")) > LONGEST_CELL for cell in cells):
         return f"a cell is longer than {LONGEST_CELL // 1024} kB"
     while len(cells) > names and not cells[-1]:
         cells.pop()
     if len(cells) < least:
-        return f"cut off: {len(cells)} cells where the names row has {least}"
+        return f"cut off: {len(cells)} cells where a row has {least}"
     if len(cells) > max(names, 1):
-        return f"{len(cells)} cells where the names row has {names}"
-    cells = cells[:usual] + [""] * (usual - len(cells))
+        return f"{len(cells)} cells where a row has {names}"
+    cells = cells[:width] + [""] * (width - len(cells))
     return delimiter.join(_regular(cell, delimiter) for cell in cells).encode("utf-8") + b"\n"
 
 
@@ -241,7 +308,12 @@ def column_name(index: int) -> str:
 
 
 def parse(
-    block: Block, wanted: Sequence[int], numbers: Sequence[int] = (), *, decimal: str = ".", nulls: Sequence[str] = ("",)
+    block: Block,
+    wanted: Sequence[int],
+    numbers: Sequence[int] = (),
+    *,
+    decimal: str = ".",
+    nulls: Sequence[str] = ("",),
 ) -> dict[int, pa.Array]:
     """Columns of a block by position: those in `numbers` as float64, the others as text.
 
@@ -261,7 +333,7 @@ def parse(
         pa.BufferReader(block.buffer),
         read_options=pacsv.ReadOptions(
             column_names=[column_name(i) for i in range(block.columns)],
-            block_size=max(1 << 20, min(len(block.buffer), 4 * LONGEST_CELL * 16)),
+            block_size=max(_ARROW_BLOCK, block.longest + 1),
         ),
         parse_options=pacsv.ParseOptions(
             delimiter=block.delimiter, quote_char='"' if block.quoted else False, double_quote=block.quoted,
@@ -273,7 +345,9 @@ def parse(
         ),
     )  # fmt: skip
     if table.num_rows != len(block.line):
-        raise AssertionError(f"{table.num_rows} rows read where {len(block.line)} lines stand")  # never seen: lines are regular
+        raise AssertionError(
+            f"{table.num_rows} rows read where {len(block.line)} lines stand"
+        )  # never seen: lines are regular
     return {i: _whole(table[column_name(i)]) for i in wanted}
 
 

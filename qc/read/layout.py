@@ -1,154 +1,253 @@
 """Which layout does a file have, and where do its names rows stand?
 
-A file's own names row chooses its layout, never its date. A file may hold several names rows (a logger that writes its header
-again, files put together): each begins a section of its own.
+A file's own names row chooses its layout, never its date. A file may hold several names rows: a logger that writes its header again,
+a new program, files put together. Rows belong to the names row above them; rows below a names row that fits no layout are not read.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
-from qc.errors import RefusedFile, nearest, printable
-from qc.read.cells import DELIMITERS, split
+from qc.errors import RefusedFile, UnknownLayout, nearest, printable
+from qc.read.cells import BLANKS, DELIMITERS, split
 from qc.read.lines import LONGEST_CELL, Lines
+from qc.read.numbers import number
 from qc.station import Channel, Column, Layout, Station, Table
 
-BEFORE_NAMES = 200  # lines looked at for the first names row; real tables have up to a dozen before it (measured, seven stations)
-_MOST_NAMES_ROWS = 20_000  # names rows followed within one file, a bound against hostile files (judgement)
+BEFORE_NAMES = (
+    200  # lines looked at for the first names row; real tables have up to a dozen before it (measured, seven stations)
+)
+_MOST_NAMES_ROWS = 200_000  # names rows followed within one file, a bound against hostile files (judgement)
+_LONGEST_NAMES_ROW = 16 * LONGEST_CELL  # bytes (judgement)
+_EDGES = b'\n,;\t| "'  # what stands beside a cell
+
+
+class Kind(NamedTuple):
+    """One table that a names row serves, with the layout that it fits."""
+
+    table: Table
+    layout: Layout
 
 
 @dataclass(frozen=True)
 class Section:
-    """Lines from one names row to the next: `first` to `stop` hold its rows, counted from 0."""
+    """All stretches of a file under names rows of one wording.
 
-    table: Table
-    layout: Layout
+    `kinds` are the tables that its rows may belong to, several where `select` tells them apart. `stretches` are lines from (counted
+    from 0) to (exclusive), the names rows themselves, `names_lines`, left out.
+    """
+
+    kinds: tuple[Kind, ...]
     delimiter: str
-    names: list[str]
-    names_line: int | None
-    first: int
-    stop: int = -1
-    others: list[Table] = field(default_factory=list)
+    names: tuple[str, ...]
+    least: int
+    names_lines: list[int] = field(default_factory=list)
+    stretches: list[tuple[int, int]] = field(default_factory=list)
+
+    @property
+    def by_position(self) -> bool:
+        """Whether the layout has no names row."""
+        return not self.kinds[0].layout.names
 
     def position(self, column: Column) -> int | None:
         """Index of a column, from 0; None where this layout has none of that name."""
         if isinstance(column, int):
-            return column - 1 if not self.layout.names or column <= len(self.names) else None
+            return column - 1 if column <= len(self.names) else None
         return self.names.index(column.strip()) if column.strip() in self.names else None
 
     def channel(self, channel: Channel) -> int | None:
-        """Index of a channel's column, from 0; None where this layout lacks it."""
-        found = {p for c in channel.columns if (p := self.position(c)) is not None}
-        return min(found) if found else None
-
-    @property
-    def least(self) -> int:
-        """Cells that a row must have: names without the empty ones at the end."""
-        if not self.names_line and not self.layout.names:
-            return max([c for c in self.layout.time.columns if isinstance(c, int)], default=1)
-        size = len(self.names)
-        while size > 1 and not self.names[size - 1]:
-            size -= 1
-        return size
+        """Index of a channel's column, from 0, None where this layout lacks it. A name goes before a position, then the order given."""
+        for column in sorted(channel.columns, key=lambda c: isinstance(c, int)):
+            if (found := self.position(column)) is not None:
+                return found
+        return None
 
 
-def sections(lines: Lines, station: Station) -> list[Section]:
-    """All sections of a file, in order.
+class Unfit(NamedTuple):
+    """A names row in mid-file that cannot be used: its line, the line at which it ends, and why. Rows below it are not read."""
+
+    line: int
+    stop: int
+    reason: str
+
+
+def sections(lines: Lines, station: Station) -> tuple[list[Section], list[Unfit]]:
+    """All sections of a file in order of their first line, and what is unfit.
 
     Raises
     ------
     RefusedFile
-        if no names row fits a layout, with the nearest layout and what it lacks.
+        if no names row fits a layout, with the nearest layout and what it lacks; if the one that fits cannot be used.
     """
-    named = [(t, layout) for t in station.table for layout in t.layout if layout.names]
-    first = _first(lines, named) or _by_position(lines, station)
-    if first is None:
-        raise RefusedFile(_misfit(lines, named), where=printable(lines.path, 300), mend=_MEND)
-    if first.names_line is None:
-        return [_ended(first, lines.count)]
-    found = [first]
-    for line in _candidates(lines, named, first.first):
-        if (more := _fit(lines, line, named, [first.delimiter, *DELIMITERS])) is not None:
-            found.append(more)
-    stops = [s.names_line or 0 for s in found[1:]] + [lines.count]
-    return [_ended(s, stop) for s, stop in zip(found, stops, strict=True)]
+    named = [Kind(t, layout) for t in station.table for layout in t.layout if layout.names]
+    found = _first(lines, named, station)
+    if found is None:
+        section, first = _by_position(lines, station)
+        if section is None:
+            raise UnknownLayout(_misfit(lines, named), where=printable(lines.path, 300), mend=_MEND)
+        section.stretches.append((first, lines.count))
+        return [section], []
+    section, line = found
+    known = {_key(section): section}
+    begins: list[tuple[int, Section | str]] = [(line, section)]
+    here = lines.raw(line)
+    for line in _candidates(lines, named, line + 1):
+        if lines.raw(line) == here:
+            begins.append((line, begins[-1][1]))
+            continue
+        more = _fit(lines, line, named, station)
+        if more is None and len(lines.raw(line)) <= LONGEST_CELL and _looks_like_names(lines.text(line), named):
+            more = _misfit(lines, named, range(line, line + 1))
+        if more is not None:
+            begins.append((line, more if isinstance(more, str) else known.setdefault(_key(more), more)))
+            here = lines.raw(line)
+        if len(begins) > _MOST_NAMES_ROWS:
+            raise RefusedFile(
+                f"holds more than {_MOST_NAMES_ROWS} names rows",
+                where=printable(lines.path, 300),
+                mend="look at how it was made",
+            )
+    unfit: list[Unfit] = []
+    stops = [line for line, _ in begins[1:]] + [lines.count]
+    for (line, what), stop in zip(begins, stops, strict=True):
+        if isinstance(what, str):
+            unfit.append(Unfit(line, stop, what))
+        else:
+            what.names_lines.append(line)
+            what.stretches.append((line + 1, stop))
+    return list(known.values()), unfit
 
 
 _MEND = "add a [[table.layout]] for it (`fairvane draft` writes one), or take the file out"
 
 
-def _ended(section: Section, stop: int) -> Section:
-    return Section(
-        section.table, section.layout, section.delimiter, section.names, section.names_line, section.first, stop, section.others
-    )
+def _key(section: Section) -> tuple[object, ...]:
+    return (*(kind.table.id for kind in section.kinds), section.delimiter, section.names)
 
 
-def _first(lines: Lines, named: Sequence[tuple[Table, Layout]]) -> Section | None:
-    if not named:
-        return None
-    for line in range(min(lines.count, BEFORE_NAMES)):
-        if (section := _fit(lines, line, named, DELIMITERS)) is not None:
-            return section
+# ---- names rows
+
+
+def _first(lines: Lines, named: Sequence[Kind], station: Station) -> tuple[Section, int] | None:
+    """The first names row that fits, with its line; one that fits and cannot be used is refused."""
+    for line in range(min(lines.count, BEFORE_NAMES)) if named else ():
+        found = _fit(lines, line, named, station)
+        if isinstance(found, str):
+            where = f"{printable(lines.path, 300)}: line {line + 1}"
+            raise RefusedFile(found, where=where, mend="mend the layout in the station file")
+        if found is not None:
+            return found, line
     return None
 
 
-def _fit(
-    lines: Lines, line: int, named: Sequence[tuple[Table, Layout]], delimiters: Sequence[str]
-) -> Section | None:
-    """The section that begins at a line, where its cells hold all names of a layout; the layout with most names wins."""
+def _splits(text: str) -> Iterator[tuple[str, list[str]]]:
+    """The cells of a line by each delimiter; by one that it does not hold only at the end, and by blanks after all others."""
+    for delimiter in DELIMITERS:
+        cells = split(text, delimiter)
+        if cells is not None and len(cells) > 1:
+            yield delimiter, cells
+    cells = split(text, DELIMITERS[0])
+    if cells is not None and len(cells) == 1:
+        yield DELIMITERS[0], cells
+
+
+def _fit(lines: Lines, line: int, named: Sequence[Kind], station: Station) -> Section | str | None:
+    """The section that begins at a line whose cells hold all names of a layout, or why it cannot be used (str).
+
+    The layout with most names wins, then the delimiter with most cells; blanks are the delimiter only where no other fits.
+    """
     raw = lines.raw(line)
-    if len(raw) > 64 * LONGEST_CELL:
+    if len(raw) > _LONGEST_NAMES_ROW:
         return None
-    text = raw.decode("utf-8", "replace")
-    best: list[tuple[Table, Layout]] = []
-    for delimiter in delimiters:
-        names = split(text, delimiter)
-        if names is None or (len(names) < 2 and delimiter != delimiters[-1]):
+    best: tuple[int, int, str, list[str], list[Kind]] | None = None
+    for delimiter, names in _splits(raw.decode("utf-8", "replace")):
+        held = set(names)
+        fits = [kind for kind in named if {n.strip() for n in kind.layout.names} <= held]
+        if not fits or (best is not None and delimiter == BLANKS):
             continue
-        here = set(names)
-        fits = [(t, layout) for t, layout in named if {n.strip() for n in layout.names} <= here]
-        if fits:
-            most = max(len(layout.names) for _, layout in fits)
-            best = [(t, layout) for t, layout in fits if len(layout.names) == most]
-            return _section(lines, line, best, delimiter, names)
+        most = max(len(kind.layout.names) for kind in fits)
+        if best is None or (most, len(names)) > best[:2]:
+            best = (most, len(names), delimiter, names, [k for k in fits if len(k.layout.names) == most])
+    if best is None:
+        return None
+    kinds: dict[str, Kind] = {}
+    for kind in best[4]:
+        other = kinds.setdefault(kind.table.id, kind)
+        if kind.layout.model_copy(update={"names": other.layout.names}) != other.layout:
+            here = " and ".join(str(kind.table.layout.index(k.layout) + 1) for k in (other, kind))
+            return f"its names row fits the layouts {here} of table {kind.table.id} alike; give them names that only one has"
+    size = len(best[3])
+    while size > 1 and not best[3][size - 1]:
+        size -= 1
+    section = Section(tuple(kinds.values()), best[2], tuple(best[3]), size)
+    return _trouble(section, station) or section
+
+
+def _trouble(section: Section, station: Station) -> str | None:
+    """Why a names row that fits cannot be used."""
+    tables = [kind.table for kind in section.kinds]
+    if len(tables) > 1 and not all(t.select for t in tables):
+        return f"its names row fits the tables {', '.join(sorted(t.id for t in tables))} alike; give their layouts names that only one has"
+    for table, layout in section.kinds:
+        needed: list[tuple[str, Column]] = [("time column", column) for column in layout.time.columns]
+        if table.select:
+            needed.append(("select column", table.select.column))
+        for what, column in needed:
+            if section.position(column) is None:
+                return f"its names row has no {what} '{printable(column, 60)}'"
+        used = [column for _, column in needed] + [c for ch in station.channels_of(table) for c in ch.columns]
+        for column in [*used, *([table.line_counter] if table.line_counter is not None else [])]:
+            if isinstance(column, str) and section.names.count(column.strip()) > 1:
+                places = ", ".join(str(p + 1) for p, name in enumerate(section.names) if name == column.strip())
+                return f"its names row has '{printable(column, 60)}' in the columns {places}; give the position instead of the name"
     return None
 
 
-def _section(lines: Lines, line: int, best: list[tuple[Table, Layout]], delimiter: str, names: list[str]) -> Section:
-    table, layout = best[0]
-    others = [t for t, _ in best[1:] if t.id != table.id]
-    where = f"{printable(lines.path, 300)}: line {line + 1}"
-    if others and not all(t.select for t in (table, *others)):
-        ids = ", ".join(sorted({table.id, *(t.id for t in others)}))
-        raise RefusedFile(
-            f"its names row fits the tables {ids} alike", where=where, mend="give their layouts names that only one of them has"
-        )
-    return Section(table, layout, delimiter, names, line, line + 1, others=others)
+def _looks_like_names(text: str, named: Sequence[Kind]) -> bool:
+    """Whether a line that fits no layout is a names row all the same: it names a layout's time columns, and few cells are numbers."""
+    for _, cells in _splits(text):
+        if len(cells) < 2 or 2 * sum(number(cell) is not None for cell in cells) >= len(cells):
+            continue
+        here = set(cells)
+        for kind in named:
+            times = {c.strip() for c in kind.layout.time.columns if isinstance(c, str)}
+            if times and times <= here:
+                return True
+    return False
 
 
-def _candidates(lines: Lines, named: Sequence[tuple[Table, Layout]], after: int) -> list[int]:
-    """Lines after the first names row that hold the longest name of some layout: only these are looked at closely."""
-    import bisect
-
-    import numpy as np
-
+def _candidates(lines: Lines, named: Sequence[Kind], after: int) -> list[int]:
+    """Lines that hold the longest name of some layout, or of its time columns, as a cell: only these are looked at closely."""
+    needles: set[bytes] = set()
+    for kind in named:
+        times = [c for c in kind.layout.time.columns if isinstance(c, str)]
+        for names in (kind.layout.names, times):
+            longest = max((piece for name in names for piece in name.split('"')), key=len, default="").strip()
+            needles.add(longest.encode("utf-8"))
+    needles = {n for n in needles if n and not any(other != n and other in n for other in needles if other)}
     found: set[int] = set()
-    for _, layout in named:
-        needle = max(layout.names, key=len).strip().encode("utf-8")
-        at = lines.data.find(needle, lines.start(after))
-        while at >= 0 and len(found) < _MOST_NAMES_ROWS:
-            line = int(np.searchsorted(lines.ends, at))
-            found.add(line)
-            at = lines.data.find(needle, int(lines.ends[line]))
-    ordered = sorted(found)
-    return ordered[bisect.bisect_left(ordered, after) :]
+    data = lines.data
+    for needle in needles:
+        at = data.find(needle, lines.start(after))
+        while at >= 0:
+            end = at + len(needle)
+            if (not at or data[at - 1] in _EDGES) and data[end] in _EDGES:
+                line = int(np.searchsorted(lines.ends, at))
+                found.add(line)
+                end = int(lines.ends[line])
+            at = data.find(needle, end)
+    return sorted(found)
 
 
-def _by_position(lines: Lines, station: Station) -> Section | None:
-    """The section of a file without a names row, by the first layout by position whose time stamps can be read."""
+# ---- no names row
+
+
+def _by_position(lines: Lines, station: Station) -> tuple[Section | None, int]:
+    """The section of a file without a names row, by the first layout by position whose time stamps can be read, and its first row."""
     from qc.read.stamps import StampFormat
 
     for table in station.table:
@@ -156,50 +255,67 @@ def _by_position(lines: Lines, station: Station) -> Section | None:
             columns = [c for c in layout.time.columns if isinstance(c, int)]
             if len(columns) < len(layout.time.columns):
                 continue
+            used = [*columns, *(c for ch in station.channels_of(table) for c in ch.columns if isinstance(c, int))]
+            used += [
+                c for c in (table.line_counter, table.select.column if table.select else None) if isinstance(c, int)
+            ]
             stamp = StampFormat.compile(layout.time.format)
-            best: tuple[int, int, str, int] | None = None
+            best: tuple[int, int, bool, int, str] | None = None
             for delimiter in DELIMITERS:
-                sizes: list[int] = []
-                first = None
-                for line in range(min(lines.count, BEFORE_NAMES)):
-                    row = split(lines.text(line), delimiter)
-                    if not row or len(row) < max(columns):
-                        continue
-                    if not np.isnat(stamp.parse([" ".join(row[c - 1] for c in columns)]).local[0]):
-                        sizes.append(len(row))
-                        first = line if first is None else first
-                if sizes and first is not None:
+                rows = _stamped(lines, delimiter, columns, stamp)
+                if rows:
+                    sizes = [size for _, size in rows]
                     usual = max(set(sizes), key=lambda s: (sizes.count(s), s))
-                    best = max(best or (0, 0, "", 0), (len(sizes), usual, delimiter, first))
+                    # where two delimiters do as well, blanks are the worse guess: empty cells vanish between them
+                    best = max(best or (0,), (len(sizes), usual, delimiter != BLANKS, -rows[0][0], delimiter))  # type: ignore[assignment]
             if best is not None:
-                _, size, delimiter, first = best
-                return Section(table, layout, delimiter, [""] * size, None, first)
-    return None
+                least = max(used)
+                names = [""] * max(best[1], least)
+                return Section((Kind(table, layout),), best[4], tuple(names), least), -best[3]
+    return None, 0
 
 
-def _misfit(lines: Lines, named: Sequence[tuple[Table, Layout]]) -> str:
-    """Why a file is refused: the nearest layout and what it lacks."""
+def _stamped(lines: Lines, delimiter: str, columns: Sequence[int], stamp: object) -> list[tuple[int, int]]:
+    """Line and count of cells of the first lines with a readable stamp."""
+    from qc.read.stamps import StampFormat
+
+    assert isinstance(stamp, StampFormat)
+    found = []
+    for line in range(min(lines.count, BEFORE_NAMES)):
+        row = (
+            split(lines.text(line), delimiter)
+            if int(lines.ends[line]) - lines.start(line) <= _LONGEST_NAMES_ROW
+            else None
+        )
+        if row and len(row) >= max(columns):
+            found.append((line, len(row), " ".join(row[c - 1] for c in columns)))
+    readable = ~np.isnat(stamp.parse([text for _, _, text in found]).local)
+    return [(line, size) for (line, size, _), good in zip(found, readable, strict=True) if good]
+
+
+# ---- what is told of a names row that fits no layout
+
+
+def _misfit(lines: Lines, named: Sequence[Kind], where: range | None = None) -> str:
+    """Why a file is refused, or rows in it: the nearest layout and what it lacks."""
     if not named:
         return "no line of it holds a time stamp where the layout has it"
-    nearest_: tuple[int, int, str] | None = None
-    for line in range(min(lines.count, BEFORE_NAMES)):
+    best: tuple[int, str] | None = None
+    for line in where or range(min(lines.count, BEFORE_NAMES)):
         raw = lines.raw(line)
         if len(raw) > LONGEST_CELL:
             continue
-        for delimiter in DELIMITERS:
-            here = split(raw.decode("utf-8", "replace"), delimiter)
-            if not here:
-                continue
-            for table, layout in named:
-                lacks = [n for n in layout.names if n.strip() not in here]
-                share = len(layout.names) - len(lacks)
-                if share and (nearest_ is None or share > nearest_[0]):
-                    number = table.layout.index(layout) + 1
-                    first = printable(lacks[0], 60)
-                    told = f"names row (line {line + 1}) fits no layout; nearest is layout {number} of table {table.id}, it lacks '{first}'"
+        for _, here in _splits(raw.decode("utf-8", "replace")):
+            for kind in named:
+                lacks = [n for n in kind.layout.names if n.strip() not in here]
+                share = len(kind.layout.names) - len(lacks)
+                if lacks and (share or where) and (best is None or share > best[0]):
+                    layout = kind.table.layout.index(kind.layout) + 1
+                    told = f"nearest is layout {layout} of table {kind.table.id}, it lacks '{printable(lacks[0], 60)}'"
                     more = f" and {len(lacks) - 1} more" if len(lacks) > 1 else ""
-                    nearest_ = (share, line, told + nearest(first, here) + more)
-    if nearest_ is not None:
-        return nearest_[2]
-    table, layout = named[0]
-    return f"no line of the first {min(lines.count, BEFORE_NAMES)} is a names row of any layout (table {table.id} has '{printable(layout.names[0], 60)}')"
+                    best = (share, f"names row (line {line + 1}) fits no layout; {told}{nearest(lacks[0], here)}{more}")
+    if best is not None:
+        return best[1]
+    table, layout_ = named[0]
+    told = f"no line of the first {min(lines.count, BEFORE_NAMES)} is a names row of any layout"
+    return f"{told} (table {table.id} has '{printable(layout_.names[0], 60)}')"

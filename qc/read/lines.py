@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ from qc.errors import RefusedFile, printable
 
 LONGEST_CELL = 65536  # bytes, contract 4: a longer cell makes its line a reject
 _SAMPLE = 65536  # bytes looked at to tell UTF-16 without a mark from binary
+_LATER_MARK = b"\n\xef\xbb\xbf"  # files put together keep their byte order marks
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,10 @@ class Lines:
     def count(self) -> int:
         """Number of physical lines."""
         return len(self.ends)
+
+    def emptied(self) -> Lines:
+        """The same without its bytes, so that memory does not grow with the number of files."""
+        return replace(self, data=b"", ends=self.ends[:0])
 
     def start(self, line: int) -> int:
         """Position of the first byte of a line, counted from 0."""
@@ -68,25 +73,26 @@ def load(path: Path) -> Lines:
     except (OSError, ValueError) as error:
         told = getattr(error, "strerror", None) or str(error)
         raise RefusedFile(f"cannot be read ({told})", where=where, mend="mend its permissions or the disk") from None
-    if not raw:
-        raise RefusedFile("is empty", where=where, mend="take it out of the list, or download it again")
-    data, encoding = _decoded(raw, where)
-    return _lines(path, data, encoding, hashlib.sha256(raw).hexdigest())
+    return _lines(path, raw, where)
 
 
 def from_bytes(raw: bytes, name: str = "table") -> Lines:
     """The same from bytes at hand."""
-    data, encoding = _decoded(raw, name)
-    return _lines(Path(name), data, encoding, hashlib.sha256(raw).hexdigest())
+    return _lines(Path(name), raw, name)
 
 
-def _lines(path: Path, data: bytes, encoding: str, sha256: str) -> Lines:
+def _lines(path: Path, raw: bytes, where: str) -> Lines:
+    data, encoding = _decoded(raw, where) if raw else (raw, "")
+    if not data:
+        raise RefusedFile("is empty", where=where, mend="take it out of the list, or download it again")
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if not data.endswith(b"\n"):
         data += b"\n"
+    if not data.isascii() and _LATER_MARK in data:
+        data = data.replace(_LATER_MARK, b"\n")
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == 10).astype(np.int64)
-    return Lines(path, encoding, sha256, data, ends)
+    return Lines(path, encoding, hashlib.sha256(raw).hexdigest(), data, ends)
 
 
 def _decoded(raw: bytes, where: str) -> tuple[bytes, str]:
@@ -107,8 +113,27 @@ def _utf8_or_latin1(raw: bytes, encoding: str) -> tuple[bytes, str]:
     try:
         raw.decode("utf-8")
     except UnicodeDecodeError:
-        return raw.decode("latin-1").encode("utf-8"), "latin-1"
+        return _by_line(raw)
     return raw, encoding
+
+
+def _by_line(raw: bytes) -> tuple[bytes, str]:
+    """Each line that is no UTF-8 is Latin-1: so one broken byte costs its own line, and no other depends on it."""
+    raw = raw.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    codes = np.frombuffer(raw, np.uint8)
+    ends = np.append(np.flatnonzero(codes == 10), len(raw))
+    pieces: list[bytes] = []
+    at, any_utf8 = 0, False
+    for line in np.unique(np.searchsorted(ends, np.flatnonzero(codes >= 128))).tolist():
+        start, stop = int(ends[line - 1]) + 1 if line else 0, int(ends[line])
+        text = raw[start:stop]
+        try:
+            text.decode("utf-8")
+            any_utf8 = True
+        except UnicodeDecodeError:
+            pieces += [raw[at:start], text.decode("latin-1").encode("utf-8")]
+            at = stop
+    return b"".join((*pieces, raw[at:])), "utf-8 and latin-1" if any_utf8 else "latin-1"
 
 
 def _utf16_without_mark(raw: bytes) -> str | None:

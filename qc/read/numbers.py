@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 VALUE, MARKER, UNREADABLE, TEXT, ABSENT = 0, 1, 2, 3, 4
 """State of a cell: a number; a missing-value marker; no number; text carried along; no such column in this layout."""
 
-EXACT_DIGITS = 17  # a double reads back from at most 17 significant digits (IEEE 754-2008, 5.12.2)
+EXACT_DIGITS = 15  # any number of so many digits survives the way through a double: DBL_DIG of C, from memory
 _NUMBER = {
     ".": r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?$",
     ",": r"^[+-]?([0-9]+,?[0-9]*|,[0-9]+)([eE][+-]?[0-9]+)?$",
@@ -32,9 +32,10 @@ class Markers:
 
     @classmethod
     def of(cls, markers: Sequence[str], decimal: str) -> Markers:
-        """From the markers as the station file gives them."""
+        """From the markers as the station file gives them; a number may have either decimal sign."""
         trimmed = [m.strip() for m in markers]
-        values = [v for m in trimmed if (v := number(m, decimal)) is not None]
+        other = "," if decimal == "." else "."
+        values = [v for m in trimmed for d in (decimal, other) if (v := number(m, d)) is not None]
         return cls(frozenset(m.casefold() for m in trimmed), np.array(sorted(set(values)), np.float64))
 
 
@@ -92,10 +93,17 @@ def inexact(cells: pa.Array, values: NDArray[np.float64], decimal: str) -> NDArr
     """Rows whose cell has more digits than a double carries, so that the value is not, digit for digit, the cell."""
     import pyarrow.compute as pc
 
+    import pyarrow as pa
+
     long = np.flatnonzero(pc.greater(pc.binary_length(cells), EXACT_DIGITS).to_numpy(zero_copy_only=False))
     long = long[np.isfinite(values[long])]
+    shortest = pc.cast(pa.array(values[long]), pa.string())  # most long cells are just that: a double written in full
+    long = long[pc.not_equal(cells.take(pa.array(long)), shortest).to_numpy(zero_copy_only=False)]
     return np.array([i for i in long if not _same(cells[int(i)].as_py(), values[i], decimal)], np.int64)
 
 
 def _same(cell: str, value: Any, decimal: str) -> bool:
-    return Decimal(cell.strip().replace(decimal, ".")) == Decimal(repr(float(value)))
+    try:
+        return Decimal(cell.strip().replace(decimal, ".")) == Decimal(repr(float(value)))
+    except InvalidOperation:  # an exponent beyond all bounds
+        return False

@@ -43,7 +43,7 @@ _FIELD |= {"z": "zone", "s": "epoch seconds"}
 
 _BLANKS = rb"(?:[ \t]|\xc2\xa0)+"
 _WORD = rb"[A-Za-z\x80-\xff]+\.?"
-_AM_PM = rb"(?P<p>[AaPp])(?:\.(?:[ ]|\xc2\xa0)?)?[Mm]\.?"
+_AM_PM = rb"(?P<p>[AaPp])(?:(?:\.(?:[ ]|\xc2\xa0)?)?[Mm]\.?)?"
 _ZONE = rb"(?:Z|UTC|GMT|(?P<zs>[+-])(?P<zh>[0-9]{2})(?::?(?P<zm>[0-9]{2}))?)"
 
 

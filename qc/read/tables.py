@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc import units
-from qc.errors import FairvaneError, InputError, RefusedFile, printable
+from qc.errors import FairvaneError, InputError, RefusedFile, UnknownLayout, printable
 from qc.read import cells as c
 from qc.read import clock
 from qc.read import file as file_
+from qc.read.layout import Section
 from qc.read.lines import Lines, load
 from qc.read.numbers import ABSENT, TEXT, VALUE
 from qc.record import SECOND, FileAccount, ReadChannel, Record, RejectedLine, TableRecord, Times
@@ -22,6 +23,7 @@ from qc.station import Channel, Clock, Station, Table
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
 
 @dataclass(frozen=True)
 class _Part:
@@ -36,10 +38,15 @@ class _Part:
 
 @dataclass
 class _File:
-    read: file_.ReadFile
+    """What is kept of a file once it is read: the lines themselves are let go."""
+
+    lines: Lines
+    sections: list[Section]
+    standing: NDArray[np.int64]
+    rejects: list[RejectedLine]
+    backward: int
     kept: int = 0
     repeated: int = 0
-    backward: int = 0
 
 
 def read_tables(
@@ -73,16 +80,16 @@ def read_tables(
     parts: dict[str, list[_Part]] = {t.id: [] for t in station.table}
     text = frozenset(ch.name for ch in station.channel if not _plain(station, ch))
     ordered = sorted(Path(p) for p in paths)
-    sizes = [p.stat().st_size if p.is_file() else 0 for p in ordered]
+    sizes = [_size(p) for p in ordered]
     for number, path in enumerate(ordered):
         try:
-            one = _File(file_.read(load(path), station, text))
-            found = _timed(one, station, number=len(files))
+            one, found = _one(path, station, text, number=len(files))
         except FairvaneError as error:
             if not isinstance(error, RefusedFile):
                 raise
-            where = error.where if error.where and str(path) in error.where else printable(path, 300)
-            refused.append(RefusedFile(error.what, where=where, mend=error.mend))
+            here = printable(path, 300)
+            where = error.where if error.where and here in error.where else here
+            refused.append(type(error)(error.what, where=where, mend=error.mend))
         else:
             files.append(one)
             for part in found:
@@ -95,10 +102,15 @@ def read_tables(
         if parts[table.id]:
             tables[table.id] = _merged(station, table, parts[table.id], files)
     accounts = tuple(_account(f) for f in files)
-    rejects = tuple(
-        RejectedLine(str(f.read.lines.path), r.line + 1, r.reason, f.read.lines.text(r.line)) for f in files for r in f.read.rejects
-    )
-    seen = {ch.name for f in files for s in f.read.sections for ch in station.channels_of(s.table) if s.channel(ch) is not None}
+    rejects = tuple(r for f in files for r in f.rejects)
+    seen = {
+        ch.name
+        for f in files
+        for section in f.sections
+        for kind in section.kinds
+        for ch in station.channels_of(kind.table)
+        if section.channel(ch) is not None
+    }
     absent = tuple(ch.name for ch in station.channel if ch.name not in seen)
     return Record(station, tables, accounts, rejects, absent), refused
 
@@ -115,53 +127,71 @@ def _nothing(refused: list[RefusedFile]) -> FairvaneError:
     if not refused:
         return InputError("no table file was given", mend="give one or more files")
     first = refused[0]
-    if len(refused) == 1:
-        return first if "fits no layout" in first.what else InputError(first.what, where=first.where, mend=first.mend)
-    return InputError(f"{first.what} (and {len(refused) - 1} more files could not be read)", where=first.where, mend=first.mend)
+    kind = UnknownLayout if all(isinstance(error, UnknownLayout) for error in refused) else InputError
+    others = [str(error.where) for error in refused[1:]]
+    more = f" and {len(others) - 5} more" if len(others) > 5 else ""
+    told = f" (nor can {', '.join(others[:5])}{more} be read)" if others else ""
+    return kind(f"{first.what}{told}", where=first.where, mend=first.mend)
 
 
-def _timed(one: _File, station: Station, number: int) -> list[_Part]:
-    """UTC for the rows of one file; stamps that the clock never showed lose their line."""
-    lines, found = one.read.lines, []
-    if not one.read.rows:
-        raise RefusedFile(*_no_row(one.read))
-    for rows in _joined(one.read.rows):
-        table = rows.table
-        off_grid = _off_grid(rows.local, table)
-        if rows.zone_s is not None:
-            base = rows.local - (rows.zone_s * SECOND).astype("timedelta64[us]")
-            time = base - _ahead(base, station.clock)
-            second = np.full(len(time), np.datetime64("NaT", "us"))
-            skipped = np.zeros(len(time), bool)
-        else:
-            first, last = rows.local.min(), rows.local.max()
-            day = np.timedelta64(400, "D")  # clock errors of up to a year are allowed by the station file
-            timeline = clock.timeline(clock_entries(station), first - day, last + day)
-            utc = clock.to_utc(rows.local, rows.counter, timeline, table.interval_s)
-            time, skipped = utc.time, utc.skipped
-            second = np.where(utc.ambiguous, utc.other, np.datetime64("NaT", "us"))
-        if skipped.any():
-            for at in np.flatnonzero(skipped):
-                line = int(rows.line[at])
-                one.read.standing[line] = c.REJECT
-                one.read.rejects.append(c.Reject(line, "the logger clock never showed this time (it was set ahead then)"))
-            keep = np.flatnonzero(~skipped)
-            rows = _taken(rows, keep)
-            time, second, off_grid = time[keep], second[keep], off_grid[keep]
-        one.backward += int((np.diff(time) < np.timedelta64(0)).sum())
-        found.append(_Part(number, rows, time, second, off_grid))
-    one.read.rejects.sort(key=lambda r: r.line)
-    del lines
-    return found
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except (OSError, ValueError):
+        return 0  # `load` says what is wrong
 
 
-def _no_row(read: file_.ReadFile) -> tuple[str]:
+def _one(path: Path, station: Station, text: frozenset[str], number: int) -> tuple[_File, list[_Part]]:
+    """Read one file."""
+    read = file_.read(load(path), station, text)
+    parts = [_timed(read, rows, station, number) for rows in _joined(read.rows)]
+    parts = [part for part in parts if len(part.time)]
+    if not parts:
+        what, mend = _no_row(read)
+        raise RefusedFile(what, mend=mend)
+    lines = read.lines
+    rejects = [
+        RejectedLine(str(lines.path), r.line + 1, r.reason, lines.text(r.line))
+        for r in sorted(read.rejects, key=lambda r: r.line)
+    ]
+    backward = sum(int((np.diff(part.time) < np.timedelta64(0)).sum()) for part in parts)
+    standing = np.bincount(read.standing, minlength=6)
+    return _File(lines.emptied(), read.sections, standing, rejects, backward), parts
+
+
+def _timed(read: file_.ReadFile, rows: file_.Rows, station: Station, number: int) -> _Part:
+    """UTC for the rows of one table in one file; stamps that the clock never showed lose their line."""
+    entries = clock_entries(station)
+    zone = np.full(len(rows.local), np.nan) if rows.zone_s is None else rows.zone_s
+    off_grid = _off_grid(rows.local, rows.table)
+    time = np.full(len(rows.local), np.datetime64("NaT", "us"))
+    second, skipped = time.copy(), np.zeros(len(time), bool)
+    # a stamp that tells its zone is one of a clock that shows UTC, but for its known error
+    own = [clock.ClockEntry(e.from_utc, 0.0, None, e.minutes_ahead) for e in entries]
+    for history, some in ((entries, np.isnan(zone)), (own, np.isfinite(zone))):
+        if some.any():
+            local = rows.local[some] - (np.nan_to_num(zone[some]) * SECOND).astype("timedelta64[us]")
+            counter = None if rows.counter is None else rows.counter[some]
+            utc = clock.to_utc(local, counter, clock.timeline_for(history, local), rows.table.interval_s)
+            time[some], skipped[some] = utc.time, utc.skipped
+            second[some] = np.where(utc.ambiguous, utc.other, np.datetime64("NaT", "us"))
+    if skipped.any():
+        for line in rows.line[skipped].tolist():
+            read.reject(line, "the logger clock never showed this time (it was set ahead then)")
+        keep = np.flatnonzero(~skipped)
+        rows, time, second, off_grid = rows.take(keep), time[keep], second[keep], off_grid[keep]
+    return _Part(number, rows, time, second, off_grid)
+
+
+def _no_row(read: file_.ReadFile) -> tuple[str, str]:
+    """Why a file holds no row, and how to mend it."""
     if read.rejects:
-        first = read.rejects[0]
-        return (f"none of its {len(read.rejects)} lines could be read; line {first.line + 1}: {first.reason}",)
+        first = min(read.rejects, key=lambda r: r.line)
+        what = f"none of its {len(read.rejects)} lines could be read (line {first.line + 1}: {first.reason})"
+        return what, "mend the layout in the station file, or take the file out"
     if (read.standing == c.ELSEWHERE).any():
-        return ("holds rows of other stations only (see select in the station file)",)
-    return ("holds header lines only, no row",)
+        return "holds rows of other stations only", "mend select in the station file, or take the file out"
+    return "holds header lines only, no row", "take it out of the list, or download it again"
 
 
 def _joined(rows: list[file_.Rows]) -> list[file_.Rows]:
@@ -179,12 +209,12 @@ def _joined(rows: list[file_.Rows]) -> list[file_.Rows]:
         nan = [np.full(size, np.nan) for size in sizes]
         zones = np.concatenate([r.zone_s if r.zone_s is not None else e for r, e in zip(same, nan, strict=True)])
         counts = np.concatenate([r.counter if r.counter is not None else e for r, e in zip(same, nan, strict=True)])
-        out.append(
-            file_.Rows(
-                same[0].table, np.concatenate([r.line for r in same]), np.concatenate([r.local for r in same]),
-                zones if has_zone else None, counts if has_counter else None, columns,
-            )
+        whole = file_.Rows(
+            same[0].table, np.concatenate([r.line for r in same]), np.concatenate([r.local for r in same]),
+            zones if has_zone else None, counts if has_counter else None, columns,
         )  # fmt: skip
+        in_order = bool((np.diff(whole.line) > 0).all())
+        out.append(whole if in_order else whole.take(np.argsort(whole.line, kind="stable")))
     return out
 
 
@@ -197,7 +227,10 @@ def _stacked(columns: Sequence[file_.Column | None], sizes: Sequence[int]) -> fi
     cells = None
     if any(x is not None and x.cells is not None for x in columns):
         cells = pa.concat_arrays(
-            [x.cells if x and x.cells is not None else pa.nulls(k, pa.string()) for x, k in zip(columns, sizes, strict=True)]
+            [
+                x.cells if x and x.cells is not None else pa.nulls(k, pa.string())
+                for x, k in zip(columns, sizes, strict=True)
+            ]
         )
     state = None
     if any(x is None or x.state is not None for x in columns):
@@ -208,19 +241,6 @@ def _stacked(columns: Sequence[file_.Column | None], sizes: Sequence[int]) -> fi
             ]
         )
     return file_.Column(values, cells, state)
-
-
-def _taken(rows: file_.Rows, keep: NDArray[np.int64]) -> file_.Rows:
-    import pyarrow as pa
-
-    def column(x: file_.Column) -> file_.Column:
-        cells = None if x.cells is None else x.cells.take(pa.array(keep))
-        return file_.Column(x.values[keep], cells, None if x.state is None else x.state[keep])
-
-    zone = None if rows.zone_s is None else rows.zone_s[keep]
-    counter = None if rows.counter is None else rows.counter[keep]
-    columns = {name: column(x) for name, x in rows.columns.items()}
-    return file_.Rows(rows.table, rows.line[keep], rows.local[keep], zone, counter, columns)
 
 
 def clock_entries(station: Station) -> list[clock.ClockEntry]:
@@ -237,16 +257,6 @@ def _utc(entry: Clock) -> np.datetime64 | None:
     from datetime import UTC
 
     return None if entry.from_ is None else np.datetime64(entry.from_.astimezone(UTC).replace(tzinfo=None), "us")
-
-
-def _ahead(time: Times, entries: Sequence[Clock]) -> NDArray[np.timedelta64]:
-    """Known error of the clock at each time, where the stamp itself tells its zone."""
-    out = np.zeros(len(time), "timedelta64[us]")
-    for entry in entries:
-        start = _utc(entry)
-        here = slice(None) if start is None else time >= start
-        out[here] = np.timedelta64(round(entry.minutes_ahead * 60 * SECOND), "us")
-    return out
 
 
 def _off_grid(local: Times, table: Table) -> NDArray[np.float64]:
@@ -266,7 +276,9 @@ def _merged(station: Station, table: Table, parts: list[_Part], files: list[_Fil
     columns = {name: _stacked([p.rows.columns.get(name) for p in parts], sizes) for name in names}
     for name, column in columns.items():
         if column.values.flags.writeable:
-            column.values.__iadd__(0.0)  # -0.0 becomes 0.0: both are one number, so no order of files may choose between them
+            column.values.__iadd__(
+                0.0
+            )  # -0.0 becomes 0.0: both are one number, so no order of files may choose between them
         else:
             columns[name] = file_.Column(column.values + 0.0, column.cells, column.state)
     time = np.concatenate([p.time for p in parts])
@@ -277,7 +289,7 @@ def _merged(station: Station, table: Table, parts: list[_Part], files: list[_Fil
     repeated = np.zeros(len(time), bool)
     if unsettled.any():
         time, repeated = _placed(time, second, unsettled, columns)
-    stands, losers, repeated = _chosen(time, columns, repeated)
+    stands, losers, repeated = _chosen(time, columns, off_grid, repeated)
     for number, one in enumerate(files):
         here = file_of == number
         one.kept += int((here & ~repeated).sum())
@@ -286,7 +298,11 @@ def _merged(station: Station, table: Table, parts: list[_Part], files: list[_Fil
     def table_of(rows: NDArray[np.int64], conflicts: TableRecord | None, conflicting: NDArray[np.bool_]) -> TableRecord:
         channels = {}
         for ch in station.channels_of(table):
-            channels[ch.name] = _converted(station, ch, _pick(columns[ch.name], rows), time[rows])
+            column = _pick(columns[ch.name], rows)
+            if ch.statistic == "counter":
+                totals = columns[ch.name].values[stands]
+                column = _increments(column, time[rows], totals, time[stands], table)
+            channels[ch.name] = _converted(station, ch, column, time[rows])
         return TableRecord(table, time[rows], channels, off_grid[rows], conflicting, unsettled[rows], conflicts)
 
     other = table_of(losers, None, np.ones(len(losers), bool))
@@ -294,16 +310,13 @@ def _merged(station: Station, table: Table, parts: list[_Part], files: list[_Fil
 
 
 def _pick(column: file_.Column, rows: NDArray[np.int64]) -> file_.Column:
-    import pyarrow as pa
-
     if len(rows) == len(column.values) and (not len(rows) or (rows[0] == 0 and (np.diff(rows) == 1).all())):
         return column
-    cells = None if column.cells is None else column.cells.take(pa.array(rows))
-    return file_.Column(column.values[rows], cells, None if column.state is None else column.state[rows])
+    return column.take(rows)
 
 
 def _chosen(
-    time: Times, columns: dict[str, file_.Column], repeated: NDArray[np.bool_]
+    time: Times, columns: dict[str, file_.Column], off_grid: NDArray[np.float64], repeated: NDArray[np.bool_]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
     """Rows that stand and rows in conflict with them, both in time order, and which rows are repeated."""
     rows = np.flatnonzero(~repeated)
@@ -318,7 +331,7 @@ def _chosen(
         return order, np.zeros(0, np.int64), repeated
     among = order[many]
     keys, equal_keys = _keys(columns, among)
-    sort = np.lexsort((*reversed(keys), time[among]))
+    sort = np.lexsort((off_grid[among], *reversed(keys), time[among]))
     among = among[sort]
     new_time = np.concatenate(([True], time[among][1:] != time[among][:-1]))
     new_value = new_time.copy()
@@ -335,21 +348,20 @@ def _chosen(
 def _keys(
     columns: dict[str, file_.Column], rows: NDArray[np.int64]
 ) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
-    """Keys to choose by: most values first, then the values, then what stood in the cells; and the part that makes rows equal."""
+    """Keys to choose by: most values first, then the values, then what the cells were; and the part that makes rows equal."""
     valid = np.zeros(len(rows))
     values: list[NDArray[np.float64]] = []
     texts: list[NDArray[np.float64]] = []
-    for column in columns.values():
-        here = column.values[rows]
-        valid -= np.isfinite(here)
-        values.append(np.where(np.isnan(here), np.inf, here))
+    for whole in columns.values():
+        column = whole.take(rows)
+        valid -= np.isfinite(column.values)
+        values.append(np.where(np.isnan(column.values), np.inf, column.values))
         if column.cells is not None:
-            import pyarrow as pa
-
-            rank = _rank(column.cells.take(pa.array(rows)))
-            state = column.state[rows] if column.state is not None else np.zeros(len(rows), np.uint8)
-            values.append(np.where(state == TEXT, rank, 0.0))
-            texts.append(rank)
+            texts.append(_rank(column.cells))
+        if column.state is not None:
+            if column.cells is not None:
+                values.append(np.where(column.state == TEXT, texts[-1], 0.0))
+            texts.append(column.state.astype(np.float64))
     return [valid, *values, *texts], values
 
 
@@ -402,25 +414,25 @@ def _plain(station: Station, channel: Channel) -> bool:
 
 
 def _converted(station: Station, channel: Channel, column: file_.Column, time: Times) -> ReadChannel:
-    """Values in the output unit: counter differences, the unit of each deployment, true north."""
+    """Values in the output unit: the unit of each deployment, true north."""
     values = column.values
-    state = column.state
     table = station.table_of(channel)
-    if channel.statistic == "counter":
-        values, state = _increments(values, state, time, table)
     periods = [(None, channel.unit), *((d.from_, d.unit) for d in channel.deployment if d.unit is not None)]
     if len(periods) == 1:
         values = units.apply(values, units.conversion(channel.quantity, channel.unit, table.interval_s))
     else:
         values = values.copy()
-        edges = [np.datetime64("0001-01-01", "us"), *(_naive(d.from_) for d in channel.deployment if d.unit is not None)]
+        edges = [
+            np.datetime64("0001-01-01", "us"),
+            *(_naive(d.from_) for d in channel.deployment if d.unit is not None),
+        ]
         period = np.searchsorted(np.array(edges), time, side="right") - 1
         for number, (_, unit) in enumerate(periods):
             here = period == number
             values[here] = units.apply(values[here], units.conversion(channel.quantity, unit, table.interval_s))
     if channel.north == "magnetic" and channel.declination is not None:
         values = np.mod(values + channel.declination, 360.0)
-    return ReadChannel(values, column.cells, state)
+    return ReadChannel(values, column.cells, column.state)
 
 
 def _naive(moment: object) -> np.datetime64:
@@ -430,35 +442,45 @@ def _naive(moment: object) -> np.datetime64:
     return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
 
 
-_COUNTER_DECIMALS = 9  # differences of a running total are rounded here: 12.4 - 12.2 is 0.2 (judgement: far below any tip)
+_COUNTER_DECIMALS = (
+    9  # differences of a running total are rounded here: 12.4 - 12.2 is 0.2 (judgement: far below any tip)
+)
+EVENT_COUNTER_S = (
+    24 * 3600.0
+)  # an event's amount needs the total of an event at most so long before (judgement: reach has an end)
+
+
+def counter_reach_s(table: Table) -> float:
+    """Seconds that the amount from a running total looks back."""
+    return EVENT_COUNTER_S if table.interval_s is None else table.interval_s + 2 * table.stray_s
 
 
 def _increments(
-    values: NDArray[np.float64], state: NDArray[np.uint8] | None, time: Times, table: Table
-) -> tuple[NDArray[np.float64], NDArray[np.uint8] | None]:
-    """Amounts from a running total. One needs the total one interval before; a fall is a reset, what stands after it is the amount."""
-    out = np.full(len(values), np.nan)
-    if len(values) > 1:
-        step = np.round(values[1:] - values[:-1], _COUNTER_DECIMALS)
-        step = np.where(step < 0, values[1:], step)
-        if table.interval_s is not None:
-            stray = 2 * table.stray_s * SECOND
-            late = np.abs((time[1:] - time[:-1]).astype(np.int64) - round(table.interval_s * SECOND)) > stray
-            step = np.where(late, np.nan, step)
-        out[1:] = step
+    column: file_.Column, time: Times, totals: NDArray[np.float64], moments: Times, table: Table
+) -> file_.Column:
+    """Amounts from a running total, `totals` at `moments` being the rows that stand.
+
+    One needs the total one interval before; a fall is a reset, and what stands after it is the amount.
+    """
+    values, state = column.values, column.state
+    before = np.searchsorted(moments, time, side="left") - 1
+    age = (time - moments[before]).astype(np.int64)
+    least = 0 if table.interval_s is None else (table.interval_s - 2 * table.stray_s) * SECOND
+    known = (before >= 0) & (age >= least) & (age <= counter_reach_s(table) * SECOND)
+    step = np.round(values - totals[before], _COUNTER_DECIMALS)
+    out = np.where(known, np.where(step < 0, values, step), np.nan)
     lost = np.isnan(out) & np.isfinite(values)
     if lost.any():
         state = np.zeros(len(values), np.uint8) if state is None else state.copy()
         state[lost & (state == VALUE)] = ABSENT
-    return out, state
+    return file_.Column(out, column.cells, state)
 
 
 def _account(one: _File) -> FileAccount:
-    lines: Lines = one.read.lines
-    standing = np.bincount(one.read.standing, minlength=6)
-    tables = list(dict.fromkeys(s.table.id for s in one.read.sections))
+    lines, standing = one.lines, one.standing
+    tables = list(dict.fromkeys(kind.table.id for section in one.sections for kind in section.kinds))
     return FileAccount(
-        path=str(lines.path), table=";".join(tables), sha256=lines.sha256, encoding=lines.encoding, lines=lines.count,
+        path=str(lines.path), table=";".join(tables), sha256=lines.sha256, encoding=lines.encoding, lines=int(standing.sum()),
         header=int(standing[c.HEADER]), blank=int(standing[c.BLANK] + standing[c.ELSEWHERE]), kept=one.kept,
         repeated=one.repeated, rejected=int(standing[c.REJECT]), backward=one.backward, elsewhere=int(standing[c.ELSEWHERE]),
     )  # fmt: skip

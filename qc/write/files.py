@@ -1,15 +1,18 @@
 """Outputs that appear whole or not at all.
 
-Everything is written under a temporary name first and renamed at the end, `summary.json` last. Older outputs are replaced only if they
-are the ones that the summary beside them tells of, and the new period contains the old (contract 2), or with `replace`.
+Everything is written under a temporary name first and renamed at the end, `summary.json` last. Older outputs are
+replaced only if they are the ones that the summary beside them tells of, and the new period contains the old (contract
+2), or with `replace`.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import json
 import os
+import secrets
 from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
@@ -19,7 +22,7 @@ from qc.errors import OutputError, printable
 
 
 class Outputs:
-    """A set of files for one folder, as a context: on a clean exit of `publish` all are there, otherwise none of them is.
+    """A set of files for one folder, as a context: after `publish` all are there, else none of them is.
 
     Parameters
     ----------
@@ -35,19 +38,23 @@ class Outputs:
 
     def __enter__(self) -> Outputs:
         where = printable(self.folder, 200)
-        if self.folder.exists() and not self.folder.is_dir():
-            raise OutputError("is no folder", where=where, mend="give a folder with --out")
         try:
-            missing = [p for p in (self.folder, *self.folder.parents) if not p.exists()]
+            if self.folder.exists() and not self.folder.is_dir():
+                raise OutputError("is no folder", where=where, mend="give a folder with --out")
+            self._made = [p for p in (self.folder, *self.folder.parents) if not p.exists()]
             self.folder.mkdir(parents=True, exist_ok=True)
-            self._made = missing
         except OSError as error:
-            raise OutputError(f"cannot be made ({error.strerror})", where=where, mend="give another folder with --out") from None
+            self._tidied()
+            raise OutputError(
+                f"cannot be made ({error.strerror})", where=where, mend="give another folder with --out"
+            ) from None
         return self
 
     def write(self, name: str, pieces: Iterable[bytes]) -> None:
         """Write one file under its temporary name, and take its SHA-256."""
-        waiting = self.folder / f".{name}.{os.getpid()}.part"
+        waiting = (
+            self.folder / f".{name}.{secrets.token_hex(4)}.part"
+        )  # what a killed run left must not stop the next one
         digest = hashlib.sha256()
         try:
             with waiting.open("xb") as file:
@@ -66,6 +73,9 @@ class Outputs:
 
     def publish(self) -> None:
         """Give all files their names, in the order in which they were written."""
+        for name in self._waiting:
+            if (self.folder / name).is_dir():  # the one thing that a file cannot replace: look before any is replaced
+                raise OutputError("is a folder", where=printable(self.folder / name, 200), mend="move it away")
         for name, waiting in list(self._waiting.items()):
             try:
                 waiting.replace(self.folder / name)
@@ -74,7 +84,12 @@ class Outputs:
             del self._waiting[name]
         self._made = []
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._tidied()
+
+    def _tidied(self) -> None:
         for waiting in self._waiting.values():
             with contextlib.suppress(OSError):
                 waiting.unlink()
@@ -84,7 +99,8 @@ class Outputs:
 
 
 def _failed(path: Path, error: OSError) -> OutputError:
-    mend = "make room or give another folder with --out" if error.errno in (28, 122) else "give a folder that can be written"
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+    mend = "make room or give another folder with --out" if full else "give a folder that can be written"
     return OutputError(f"cannot be written ({error.strerror})", where=printable(path, 200), mend=mend)
 
 
@@ -104,29 +120,51 @@ def may_replace(folder: Path, names: Iterable[str], summary_name: str, periods: 
         naming the file and why.
     """
     summary = folder / summary_name
-    there = [name for name in (*names, summary_name) if (folder / name).exists()]
+    there = [name for name in (*names, summary_name) if os.path.lexists(folder / name)]
     if not there:
         return
+    for name in there:
+        if not (folder / name).is_file():
+            raise OutputError(
+                "is no plain file", where=printable(folder / name, 200), mend="give another folder, or move it away"
+            )
     where = printable(folder / there[0], 200)
     mend = "give another folder, or --replace"
     try:
         old: dict[str, Any] = json.loads(summary.read_text("utf-8"))
-        sums, tables = dict(old["outputs"]), dict(old["tables"])
-    except (OSError, ValueError, KeyError, TypeError):
+        sums = dict(old["outputs"])
+        covered = {table: (entry["period"]["from"], entry["period"]["to"]) for table, entry in old["tables"].items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         raise OutputError("stands there already, without a summary that tells of it", where=where, mend=mend) from None
     for name in there:
         if name == summary_name:
             continue
         if name not in sums:
-            raise OutputError("stands there already, and the summary beside it does not tell of it", where=where, mend=mend)
-        if hashlib.sha256((folder / name).read_bytes()).hexdigest() != sums[name]:
+            raise OutputError(
+                "stands there already, and the summary beside it does not tell of it", where=where, mend=mend
+            )
+        try:
+            with (folder / name).open("rb") as file:
+                found = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError as error:
+            raise OutputError(
+                f"cannot be read ({error.strerror})", where=printable(folder / name, 200), mend=mend
+            ) from None
+        if found != sums[name]:
             raise OutputError("was changed since it was written", where=printable(folder / name, 200), mend=mend)
-    for table, entry in tables.items():
-        first, last = str(entry["period"]["from"]), str(entry["period"]["to"])
+    for table, (first, last) in covered.items():
+        if first is None:  # no row lay in the period then, so nothing is lost
+            continue
         new = periods.get(table)
-        if new is None or new[0] > first or new[1] < last:
+        if new is None or _time(new[0]) > _time(str(first)) or _time(new[1]) < _time(str(last)):
             covers = f"covers {first} to {last}, more than the new one"
             raise OutputError(covers, where=printable(summary, 200), mend=mend)
+
+
+def _time(text: str) -> tuple[str, str]:
+    """A stamp that sorts: whole seconds, then their fraction."""
+    whole, _, fraction = text.removesuffix("Z").partition(".")
+    return whole, fraction
 
 
 def write_new(path: Path, text: str) -> None:

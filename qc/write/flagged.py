@@ -124,6 +124,8 @@ def _csv(table: pa.Table) -> bytes:
     for at, name in enumerate(table.column_names):
         column = table.column(at)
         if name.endswith("_read") and column.null_count < len(column):
+            column = pc.fill_null(column, "")  # pyarrow also looks at what lies under a null, a decimal comma say
+            table = table.set_column(at, name, column)
             special = pc.match_substring_regex(column, '[",\r\n\x1e\x1f]')
             if pc.any(special).as_py():
                 quoted = True

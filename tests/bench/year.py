@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -98,3 +99,7 @@ def write(path: Path, years: int = 1) -> None:
             for name, column in values.items():
                 columns[name] = pa.array(np.round(column, 1 if name in ("wd", "rain") else 2))
             csv.write_csv(pa.table(columns), file, csv.WriteOptions(include_header=year == 0, quoting_style="none"))
+
+
+if __name__ == "__main__":
+    write(Path(sys.argv[1]), int(sys.argv[2]))

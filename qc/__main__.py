@@ -1,0 +1,5 @@
+"""`python -m qc` is `fairvane`."""
+
+from qc.cli import main
+
+main()
