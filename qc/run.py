@@ -110,8 +110,10 @@ def check_record(
     Raises
     ------
     InputError
-        if no row lies in the period.
+        if there is no table, or no row lies in the period.
     """
+    if not record.tables:
+        raise InputError("there is no table to check", mend="give one of the station's tables")
     for table in record.tables.values():
         borders.validate_read(table)
     whole = chain.run(record, limits, as_of=as_of, progress=progress)

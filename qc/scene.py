@@ -110,8 +110,9 @@ class Scene:
         return next((d.device for d in reversed(channel.deployment) if d.device), channel.on_device)
 
     def partner(self, channel: Channel, quantity: str) -> Channel | None:
-        """The channel of another quantity that goes with a channel: of the same device, else at the same height, else the first; None
-        where there is none."""
+        """The channel of another quantity that goes with one: of its device, else at its height, else the first.
+
+        None where there is none."""
         others = [c for c in self.of(quantity) if c.name != channel.name and c.statistic not in ("max", "min", "sd")]
         device = self.device_of(channel)
         by_device = [c for c in others if self.device_of(c) == device]
@@ -129,7 +130,7 @@ class Scene:
 
     @cached_property
     def above_horizon(self) -> Bools:
-        """Whether the sun's whole disc stands above the station's horizon (`[[horizon]]`; without one, above the true one)."""
+        """Whether the sun's whole disc stands above the station's horizon (`[[horizon]]`, else the true one)."""
         points = [(h.azimuth, h.elevation) for h in self.station.horizon] or [(0.0, 0.0)]
         return self.sun_elevation - sun.RADIUS > sun.horizon_elevation(self.sky.position.azimuth, points)
 

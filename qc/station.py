@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, date, datetime
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -527,9 +528,10 @@ class Station(_Model):
         return [c for c in self.channel if self.table_of(c).id == table_id]
 
 
-def climates() -> list[str]:
+@cache
+def climates() -> tuple[str, ...]:
     """Names of the climates in `rules/climates`."""
-    return sorted(p.stem for p in (folder("rules") / "climates").glob("*.toml"))
+    return tuple(sorted(p.stem for p in (folder("rules") / "climates").glob("*.toml")))
 
 
 def load(path: Path | str) -> Station:

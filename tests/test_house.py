@@ -14,9 +14,9 @@ TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "qc", "rules", "tests", "
 
 LAYERS = [
     {"qc.version", "qc.errors", "qc.places"},
-    {"qc.quantities", "qc.units", "qc.limits"},
+    {"qc.durations", "qc.tomlfile", "qc.quantities", "qc.units", "qc.limits", "qc.read.stamps", "qc.read.clock"},
     {"qc.station", "qc.physics"},
-    {"qc.read.lines", "qc.read.cells", "qc.read.numbers", "qc.read.stamps", "qc.read.clock", "qc.read.layout", "qc.read.file"},
+    {"qc.read.lines", "qc.read.cells", "qc.read.numbers", "qc.read.layout", "qc.read.file"},
     {"qc.record", "qc.sky", "qc.verdicts"},
     {"qc.read.tables", "qc.scene"},
     {"qc.checks"},

@@ -32,7 +32,7 @@ class Row:
 
 @dataclass(frozen=True, eq=False)
 class World:
-    """A station and its lines. `heads`: header lines of each layout; `text`: the station file, where it was made here."""
+    """A station and its lines. `heads`: header lines of each layout; `text`: the station file, if it was made here."""
 
     name: str
     station: Station
@@ -76,7 +76,8 @@ def sample() -> World:
         for line in lines[first:]:
             moment = datetime.strptime(line[stamp], form).replace(tzinfo=UTC)
             rows.append(Row(round(moment.timestamp()) * US, name, line))
-    return World("sample", station, heads, tuple(sorted(rows, key=lambda r: r.utc)), "latin-1")
+    text = (where / "otter-fell.station.toml").read_text("utf-8")
+    return World("sample", station, heads, tuple(sorted(rows, key=lambda r: r.utc)), "latin-1", text)
 
 
 def part(world: World, first: str, last: str) -> World:

@@ -40,8 +40,8 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
         return Found(both, np.where(contrary, np.uint8(INCONSISTENT), np.uint8(0)), values, np.zeros(scene.rows))
     if channel is vane:
         return NotApplied("the logger may hold the last vane angle in calm")
-    if not scene.table.interval_us:
-        return NotApplied("an event table has no windows")
+    if not scene.interval_s or scene.interval_s > scene.limits.number("calm", "window") * 3600.0:
+        return NotApplied("events, or intervals longer than the window")
     tested, fails = _at_rest(scene, speed, direction)
     still = np.full(scene.rows, scene.limits.number("calm", "still"))
     return Found(both & tested, np.where(both & fails, np.uint8(DOUBTFUL), np.uint8(0)), speed, still)
@@ -66,8 +66,9 @@ def _at_rest(scene: Scene, speed: Floats, direction: Floats) -> tuple[Bools, Boo
 
 def reach(limits: Limits, interval_s: float) -> Reach:
     """The window to each side, and a block more."""
-    span = limits.number("calm", "window") * 3600.0 + max(_BLOCK_S, interval_s)
-    return span, span
+    span = limits.number("calm", "window") * 3600.0
+    reached = span + max(_BLOCK_S, interval_s) if interval_s <= span else 0.0
+    return reached, reached
 
 
 def say(told: Told) -> str:

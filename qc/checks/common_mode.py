@@ -4,10 +4,11 @@ Tests: rows in which channels of several devices at once leave both their neighb
 Matters: a dip of the supply, a ground loop, lightning or the radio's own signal disturbs all that hangs on the logger
     at once, each channel by less than its own limit.
 Not a fault: a gust front or a shower: its change stays, and so it is no excursion.
-Limits: devices: how many, verdict 2 on each channel that jumps; part: of what `spike` allows a single channel, but
-    more than one step of its resolution; returns: part of the excursion by which the values before and after may
-    differ; restless, share, around, intervals, longest_interval: as in `spike`. What lies on a limit passes. Without
-    devices in the station file wind counts as one, and so do temperature and humidity.
+Limits: devices: how many devices, and how many quantities, verdict 2 on each channel that jumps; part: of what
+    `spike` allows a single channel, but more than one step of its resolution; returns: part of the excursion by which
+    the values before and after may differ; restless, share, around, intervals, longest_interval: as in `spike`. What
+    lies on a limit passes. Without devices in the station file wind counts as one, and so do temperature and
+    humidity.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     if scene.interval_s > scene.limits.number(_ID, "longest_interval") * 3600.0:
         return NotApplied("its interval is too long for values to jump and return")
     if not _jumpy(scene, channel):
-        return NotApplied(f"a {channel.quantity} of this statistic may jump")
+        return NotApplied(f"{channel.quantity} of statistic {channel.statistic} may jump by itself")
     devices = [name for name, channels in scene.instruments.items() if any(_jumpy(scene, c) for c in channels)]
     if len(devices) < scene.limits.number(_ID, "devices"):
         return NotApplied("too few devices in its table")
@@ -86,8 +87,16 @@ def _restless(scene: Scene, channel: Channel, rows: Rows) -> Bools:
 
 
 def _together(scene: Scene, tested: dict[str, list[Channel]], jumps: dict[str, Bools]) -> Bools:
-    devices = [np.logical_or.reduce([jumps[c.name] for c in channels]) for channels in tested.values() if channels]
-    return np.asarray(np.sum(devices, axis=0) >= scene.limits.number(_ID, "devices"))
+    """Rows in which enough devices and enough quantities jump: three thermometers in one puff of air do not count."""
+    enough = np.ones(len(next(iter(jumps.values()))), bool)
+    channels = [(device, c) for device, some in tested.items() for c in some]
+    for names in ([device for device, _ in channels], [c.quantity for _, c in channels]):
+        count = np.zeros(len(enough), np.int64)
+        for name in dict.fromkeys(names):
+            alike = [jumps[c.name] for (_, c), own in zip(channels, names, strict=True) if own == name]
+            count += np.logical_or.reduce(alike)
+        enough &= count >= scene.limits.number(_ID, "devices")
+    return enough
 
 
 def _around(limits: Limits, interval_s: float) -> float:

@@ -64,9 +64,9 @@ def _rows_in_block(limits: Limits, interval_s: float) -> int:
 def reach(limits: Limits, interval_s: float) -> Reach:
     """From a value to the far end of an event that it belongs to, and what decides there."""
     hold, hold_before, before, after, tip, warm = (limits.number("drip", key) * 3600.0 for key in _HOURS)
-    block = 2 * _rows_in_block(limits, interval_s) * interval_s
-    if interval_s > limits.number("drip", "longest_interval") * 60.0:
+    if not interval_s or interval_s > limits.number("drip", "longest_interval") * 60.0:
         return 0.0, 0.0
+    block = 2 * _rows_in_block(limits, interval_s) * interval_s
     back = max(before + hold_before + tip, after + hold + tip, warm)
     return back + block, max(before, after) + hold + tip + block
 

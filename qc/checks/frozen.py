@@ -157,9 +157,11 @@ def reach(limits: Limits, interval_s: float) -> Reach:
 
 def say(told: Told) -> str:
     """That it stands still, and what with it."""
-    still = f"stays within {shown(told.worst)} {told.unit}" if told.worst else "does not move at all"
-    steps = f"up to {shown(told.limit)} {told.unit} counts as still"
-    return f"{told.title} {still} for {told.lasting}, with all that its device measures, while others move ({steps})"
+    most, least = f"{shown(told.limit)} {told.unit}", f"{shown(told.worst)} {told.unit}"
+    return (
+        f"{told.title} stands still for {told.lasting} with all that its device measures, while another device lives: "
+        f"it moves by {least} where up to {most} count as still"
+    )
 
 
 CHECK = Check(_ID, stage=3, witness=DEVICE, quantities=(*_WIND, *_AIR), run=run, say=say, reach=reach)

@@ -21,6 +21,7 @@ from qc.scene import Scene
 from qc.station import Channel
 from qc.verdicts import DOUBTFUL, INCONSISTENT, OWN, Bools, Floats, Found, NotApplied
 
+_LONGEST_S = 3600.0  # the wind of the hour beside may belong to the same front, that of the day beside does not
 _ROUNDING = 1e-9  # m/s: 3.3 - 3.2 is 0.0999... in doubles
 
 
@@ -51,7 +52,7 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
 def _around(scene: Scene, speed: Floats) -> Floats:
     """The largest mean of each interval and the two beside it."""
     around = speed.copy()
-    if scene.rows > 1 and scene.table.interval_us:
+    if scene.rows > 1 and scene.table.interval_us and scene.table.interval_us <= _LONGEST_S * 1e6:
         beside: Bools = (scene.time[1:] - scene.time[:-1]).astype(np.int64) * 2 <= 3 * scene.table.interval_us
         around[1:] = np.where(beside, np.fmax(around[1:], speed[:-1]), around[1:])
         around[:-1] = np.where(beside, np.fmax(around[:-1], speed[1:]), around[:-1])
@@ -60,7 +61,8 @@ def _around(scene: Scene, speed: Floats) -> Floats:
 
 def reach(limits: Limits, interval_s: float) -> Reach:
     """One interval to each side, a stray stamp included."""
-    return 1.5 * interval_s, 1.5 * interval_s
+    beside = 1.5 * interval_s if interval_s <= _LONGEST_S else 0.0
+    return beside, beside
 
 
 def say(told: Told) -> str:

@@ -30,6 +30,8 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     """Runs of rest in icing weather, and what else the wind did."""
     if channel.statistic in ("sd", "min") or not scene.table.interval_us:
         return NotApplied("no mean or gust of an interval")
+    if scene.table.interval_us > scene.limits.number("icing", "hold") * _US:
+        return NotApplied("intervals longer than the hours of rest")
     values = scene.values(channel)
     t, rh = scene.companion("air_temperature"), scene.companion("relative_humidity")
     assert t is not None and rh is not None
@@ -79,6 +81,8 @@ def _others_awake(scene: Scene, channel: Channel, rows: Rows, hold: int) -> Bool
 def reach(limits: Limits, interval_s: float) -> Reach:
     """Back to the wind before the rest began, or over a run of rest; ahead over a run of rest."""
     hold, stop, onset = (limits.number("icing", key) * 3600.0 for key in ("hold", "stop", "onset"))
+    if interval_s > hold:
+        return 0.0, 0.0
     return max(onset + stop, hold) + 1.5 * interval_s, hold + 1.5 * interval_s
 
 

@@ -5,12 +5,12 @@ Tests: stretches in which a channel keeps within two steps of the resolution tha
 Matters: a frozen register, a blocked cup or vane and a dead sensor repeat plausible numbers for days; no limit sees
     them.
 Not a fault: humidity near saturation (over ice below 0 degC); calm, and a vane in it; temperature in fog, long rain
-    or melting snow, which has twice the time; irradiance by night; whole hPa for half a day. Rain, soil, snow,
+    or melting snow, which has up to twice the time; irradiance by night; whole hPa for half a day. Rain, soil, snow,
     battery and what has no resolution in the station file are not tested.
 Limits: QUANTITY.to_R: window for resolutions up to R, verdict 2; quanta: steps that a stretch may span
     (QUANTITY.quanta_to_R where it differs), but at least QUANTITY.least; share, least_values: what a window must
-    hold; calm, saturated, melting, patience: the weather; daylight, no_beam: the sun. A stretch that spans just that
-    and lasts just the window fails.
+    hold; calm, saturated, melting, patience, longest: the weather; daylight, no_beam: the sun. A stretch that spans
+    just that and lasts just the window fails.
 """
 
 from __future__ import annotations
@@ -111,9 +111,14 @@ def _stretches(
     quiet = _quiet(scene, channel, ends, window_us) if len(ends.rows) else np.zeros(0, bool)
     found = [(window_us, ends.take(~quiet))]
     if channel.quantity in _PATIENT and quiet.any():
-        longer = round(window_us * scene.limits.number(_ID, "patience"))
+        longer = round(_patient(scene.limits, window_us / _HOUR_US) * _HOUR_US)
         found.append((longer, stays.stays(values, scene.time, longer, _least(scene, longer), tolerance)))
     return found
+
+
+def _patient(limits: Limits, hours: float) -> float:
+    """Length of a window of so many hours in quiet weather."""
+    return min(hours * limits.number(_ID, "patience"), limits.number(_ID, "longest"))
 
 
 def _quiet(scene: Scene, channel: Channel, ends: Ends, window_us: int) -> Bools:
@@ -154,16 +159,21 @@ def reach(limits: Limits, interval_s: float) -> Reach:
     """The longest window to each side: a stretch is blamed from its first value on."""
     hours = 0.0
     for quantity in quantities():
-        patience = limits.number(_ID, "patience") if quantity in _PATIENT else 1.0
-        hours = max([hours, *(window.at(interval_s) * patience for _, window in _classes(limits, quantity))])
+        for _, window in _classes(limits, quantity):
+            usual = window.at(interval_s)
+            hours = max(hours, usual, _patient(limits, usual) if quantity in _PATIENT else 0.0)
     return hours * 3600.0, hours * 3600.0
 
 
 def say(told: Told) -> str:
     """How still, for how long, and what it should have done."""
-    still = f"stays within {shown(told.worst)} {told.unit}" if told.worst else "does not move at all"
-    least = f"by more than {shown(told.limit)} {told.unit}" if told.limit else "at all"
-    return f"{told.title} {still} for {told.lasting}; a sensor that works moves {least} in that time"
+    if not told.limit:
+        return f"{told.title} stands still for {told.lasting}: the very same value throughout"
+    most, least = f"{shown(told.limit)} {told.unit}", f"{shown(told.worst)} {told.unit}"
+    return (
+        f"{told.title} stands still for {told.lasting}: in no window of it does it move by more than {most}, "
+        f"in the stillest by {least}; a sensor that works moves more"
+    )
 
 
 CHECK = Check(_ID, stage=3, witness=OWN, quantities=EVERY, run=run, say=say, reach=reach)

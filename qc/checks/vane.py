@@ -31,12 +31,12 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     speed_of = scene.partner(channel, "wind_speed")
     if speed_of is None or channel.statistic in ("max", "min", "sd"):
         return NotApplied("no mean speed and direction of one place in the table")
-    if not scene.table.interval_us:
-        return NotApplied("an event table has no windows")
+    if not scene.table.interval_us or _span_s(scene.limits, scene.table.interval_us / 1e6) == 0.0:
+        return NotApplied("events, or intervals too long for the window")
     direction, speed = scene.values(channel), scene.values(speed_of)
     interval = scene.table.interval_us
     blocks = Blocks(scene.table.middle, max(round(_BLOCK_S * 1e6), interval))
-    span = round(scene.limits.number("vane", "window", scene.interval_s) * 3.6e9)
+    span = round(_span_s(scene.limits, interval / 1e6) * 1e6)
     blows = np.isfinite(direction) & (speed >= scene.limits.number("vane", "blowing"))
     lasting = sliding_sum(blocks.sum(blows), blocks.time, span - 1, 0) * interval
     known = sliding_sum(blocks.sum(np.isfinite(direction)), blocks.time, span - 1, 0) * interval
@@ -53,10 +53,17 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     return Found(tested, np.where(fails, np.uint8(DOUBTFUL), np.uint8(0)), narrowest, np.full(scene.rows, limit))
 
 
+def _span_s(limits: Limits, interval_s: float) -> float:
+    """The window in s; 0 where it would hold less than three intervals."""
+    span = limits.number("vane", "window", interval_s) * 3600.0
+    return span if 3.0 * interval_s <= span else 0.0
+
+
 def reach(limits: Limits, interval_s: float) -> Reach:
     """The window to each side, and a block more."""
-    span = limits.number("vane", "window", interval_s) * 3600.0 + max(_BLOCK_S, interval_s)
-    return span, span
+    span = _span_s(limits, interval_s)
+    reached = span + max(_BLOCK_S, interval_s) if span else 0.0
+    return reached, reached
 
 
 def say(told: Told) -> str:

@@ -1,4 +1,6 @@
-"""What each column measures: quantity by name, unit and values, which must not contradict; `other` rather than a wrong one."""
+"""What each column measures: quantity by name, unit and values, which must not contradict; `other` rather than a wrong
+one.
+"""
 
 from __future__ import annotations
 
@@ -25,7 +27,9 @@ _WINDS = ("wind_speed", "wind_gust")
 _PRESSURES = ("air_pressure", "sea_level_pressure")
 _EXTREMES_TOO = ("wind_gust", "battery_voltage", "charge_voltage")
 SEA_LEVEL_TOLD_FROM_M = 160.0
-"""Height from which station pressure and sea-level pressure, 20 hPa apart, are told apart by their size (signatures 1.12)."""
+"""Height from which station pressure and sea-level pressure, 20 hPa apart, are told apart by their size (signatures
+1.12).
+"""
 
 
 @dataclass(frozen=True)
@@ -41,7 +45,6 @@ class Site:
         """hPa at the site in the standard atmosphere (ICAO, from memory)."""
         return float(1013.25 * (1 - 2.25577e-5 * max(-500.0, min(self.elevation, 9000.0))) ** 5.25588)
 
-
     @property
     def mild(self) -> float:
         """degC, roughly the year's mean air temperature there (judgement: within 10 K of most places)."""
@@ -50,7 +53,9 @@ class Site:
 
 @dataclass
 class Guess:
-    """What is believed of one column; `doubts` become comments that begin with "not sure", `notes` the other comments."""
+    """What is believed of one column; `doubts` become comments that begin with "not sure", `notes` the other
+    comments.
+    """
 
     column: Column
     layout: Layout
@@ -96,7 +101,12 @@ def identify(column: Column, layout: Layout, site: Site, interval_s: float | Non
     if not column.name and column.title:
         unit_title, title = words.unit_in(column.title)
         unit = unit or unit_title
-    if unit == "degF" and not imperial and re.search(r"[_. ][fF](?![A-Za-z])", column.name) and len(good_ := column.cells.clean[np.isfinite(column.cells.clean)]):
+    if (
+        unit == "degF"
+        and not imperial
+        and re.search(r"[_. ][fF](?![A-Za-z])", column.name)
+        and len(good_ := column.cells.clean[np.isfinite(column.cells.clean)])
+    ):
         middle = float(np.median(good_))
         if abs(middle - site.mild) + 10 < abs((middle - 32) / 1.8 - site.mild):
             unit = ""  # `TA_F` is no Fahrenheit where that would be far from the climate
@@ -123,6 +133,8 @@ def identify(column: Column, layout: Layout, site: Site, interval_s: float | Non
         fitted = _fit(rule, unit, good, site, interval_s, imperial, statistic, doubts)
         if isinstance(fitted, _Refused):
             refused.append(f"the name says {rule.quantity}, but {fitted}")
+            if fitted.by_values and not rule.short:
+                break  # numbers that belie the likeliest meaning bear out no other
             continue
         guess.quantity, guess.unit = rule.quantity, fitted
         guess.unit_given = bool(unit) and fitted == unit
@@ -130,9 +142,15 @@ def identify(column: Column, layout: Layout, site: Site, interval_s: float | Non
         guess.short = rule.short
         if rule.short and not unit:
             guess.doubts.append(f"its name '{printable(column.label, 40)}' alone says little")
-            rivals = [r.quantity for r in words.meanings(title) if r.short and r.quantity not in ("other", rule.quantity)]
+            rivals = [
+                r.quantity for r in words.meanings(title) if r.short and r.quantity in ()
+            ]
             others = [r for r in words.meanings(title) if r.quantity in rivals]
-            also = [r.quantity for r in others if not isinstance(_fit(r, unit, good, site, interval_s, imperial, statistic, []), _Refused)]
+            also = [
+                r.quantity
+                for r in others
+                if not isinstance(_fit(r, unit, good, site, interval_s, imperial, statistic, []), _Refused)
+            ]
             if also:
                 guess.doubts = [f"its name and values fit {rule.quantity} and {also[0]} alike"]
                 guess.quantity, guess.unit = "other", "1"
@@ -157,7 +175,8 @@ def _unit(column: Column) -> tuple[str, str]:
 
 
 def _fit(
-    rule: words.Rule, unit: str, good: Floats, site: Site, interval_s: float | None, imperial: bool, statistic: str | None, doubts: list[str]
+    rule: words.Rule, unit: str, good: Floats, site: Site, interval_s: float | None, imperial: bool,
+    statistic: str | None, doubts: list[str]
 ) -> str | _Refused:  # fmt: skip
     """The unit with which name and values agree, or why they do not."""
     quantity = rule.quantity
@@ -183,17 +202,29 @@ def _fit(
             if not unit:
                 low, high = np.quantile(good, [0.01, 0.99])
                 others = ", not known from km/h, mph or kn" if quantity in _WINDS else ""
-                doubts.append(f"no unit given; values of {low:.4g} to {high:.4g} fit {candidate}{others}")
+                doubts.append(f"no known unit given; values of {low:.4g} to {high:.4g} fit {candidate}{others}")
             return candidate
         why = wrong
-    if unit and quantity == "relative_humidity" and "%" in unit and 0.05 < float(np.median(good)) and float(good.max()) <= 1.05:
+    if (
+        unit
+        and quantity == "relative_humidity"
+        and "%" in unit
+        and float(np.median(good)) > 0.05
+        and float(good.max()) <= 1.05
+    ):
         doubts.append(f"the unit says {unit}, but values run up to {good.max():.4g}: fractions of 1")
         return "1"
-    return _Refused(why)
+    return _Belied(why)
 
 
 class _Refused(str):
-    """Why a rule does not hold."""
+    """Why a rule does not hold; `by_values`: its unit would be right."""
+
+    by_values = False
+
+
+class _Belied(_Refused):
+    by_values = True
 
 
 def _misfit(quantity: str, unit: str, good: Floats, site: Site, interval_s: float | None, *, strict: bool) -> str:
@@ -211,14 +242,16 @@ def _misfit(quantity: str, unit: str, good: Floats, site: Site, interval_s: floa
     if quantity == "air_pressure" and outside < 0.5:
         expected = site.standard_pressure
         if not 0.88 * expected < middle < 1.12 * expected and not (940 < middle < 1060):
-            return f"the median of {middle:.1f} hPa is neither that of {site.elevation:g} m ({expected:.0f} hPa) nor that of the sea"
+            return (
+                f"the median of {middle:.1f} hPa is neither that of {site.elevation:g} m ({expected:.0f} hPa) nor "
+                f"that of the sea"
+            )
     if quantity == "sea_level_pressure" and not 940 < middle < 1060:
         return f"the median of {middle:.1f} hPa is not that at sea level"
     if quantity == "relative_humidity" and strict and (top > 110 or (top <= 1.5 and unit == "%")):
         return f"values up to {top:.4g} are no {unit}"
-    if quantity == "wind_direction":
-        if strict and (top < 30 or top > 361):
-            return f"values up to {top:.4g} are no directions"
+    if quantity == "wind_direction" and strict and (top < 120 or top > 361):
+        return f"values up to {top:.4g} are no directions"
     if quantity in ("air_temperature", "dew_point") and strict and abs(middle - site.mild) > 28:
         return f"a median of {middle:.1f} degC is far from the climate there"
     if quantity in _WINDS and strict and (middle > (15 if quantity == "wind_speed" else 25) or top > 75):
@@ -239,7 +272,13 @@ def rising(out: Floats) -> bool:
     """Whether values only rise, but for resets: a running total."""
     step = np.diff(out)
     up, down = int((step > 0).sum()), int((step < 0).sum())
-    return len(step) > 20 and up > 0 and down <= max(1, 0.02 * len(step)) and down <= 0.5 * up + 1 and float(np.mean(out > 0)) > 0.3
+    return (
+        len(step) > 20
+        and up > 0
+        and down <= max(1, 0.02 * len(step))
+        and down <= 0.5 * up + 1
+        and float(np.mean(out > 0)) > 0.3
+    )
 
 
 def _units_for(
@@ -273,8 +312,16 @@ def _units_for(
             return ["W/m2"]
         sizes = {"W/m2": 1.0, "kW/m2": 0.001}
         if statistic == "total" and interval_s:
-            sizes = {"kJ/m2": interval_s / 1e3, "MJ/m2": interval_s / 1e6, "Wh/m2": interval_s / 3600, "J/cm2": interval_s / 1e4, **sizes}
+            sizes = {
+                "kJ/m2": interval_s / 1e3,
+                "MJ/m2": interval_s / 1e6,
+                "Wh/m2": interval_s / 3600,
+                "J/cm2": interval_s / 1e4,
+                **sizes,
+            }
         return sorted(sizes, key=lambda u: abs(np.log(max(top, 1e-9) / (1000.0 * sizes[u]))))
+    if quantity == "wind_direction":
+        return ["10 degree"] if 20 < top <= 36 else ["degree"]
     if quantity == "relative_humidity":
         return ["1", "%"] if top <= 1.05 and middle > 0.05 else ["%"]
     if quantity == "soil_moisture":
@@ -312,7 +359,9 @@ def _statistic(guess: Guess, interval_s: float | None) -> Guess:
         out = guess.clean[np.isfinite(guess.clean)]
         span = _span(guess.column.title)
         if span and interval_s is not None and span > interval_s and not rising(out):
-            guess.doubts.append(f"a sum over {span / 3600:g} h in a table of {interval_s / 60:g} min: no amount of the interval")
+            guess.doubts.append(
+                f"a sum over {span / 3600:g} h in a table of {interval_s / 60:g} min: no amount of the interval"
+            )
             guess.quantity, guess.statistic = "other", ""
             return guess
         if rising(out):
@@ -337,7 +386,11 @@ def _statistic(guess: Guess, interval_s: float | None) -> Guess:
         guess.doubts.append(f"the header says total, but {guess.unit} is no amount: taken for a mean")
         guess.statistic = "mean"
         return guess
-    if told == "vector-mean" and guess.quantity == "wind_speed" and not re.search(r" (u|vec\w*|resultant)(?![a-z])", words.plain(guess.column.title)):
+    if (
+        told == "vector-mean"
+        and guess.quantity == "wind_speed"
+        and not re.search(r" (u|vec\w*|resultant)(?![a-z])", words.plain(guess.column.title))
+    ):
         told = "mean"  # the scalar mean stands first among the outputs of one vector instruction
     if told in q.statistics:
         guess.statistic = told
@@ -356,7 +409,13 @@ def _span(title: str) -> float:
     found = re.search(r" ([0-9]+) ?(min|mins|minutes|minuten|minutos)(?![a-z])", text)
     if found:
         return 60.0 * int(found[1])
-    for pattern, span in ((r" hour(ly)?(?![a-z])", 3600.0), (r"dail|daily| day(?![a-z])| today", 86400.0), (r"weekly", 604800.0), (r"monthly", 2.6e6), (r"year(ly)?(?![a-z])", 3.2e7)):
+    for pattern, span in (
+        (r" hour(ly)?(?![a-z])", 3600.0),
+        (r"dail|daily| day(?![a-z])| today", 86400.0),
+        (r"weekly", 604800.0),
+        (r"monthly", 2.6e6),
+        (r"year(ly)?(?![a-z])", 3.2e7),
+    ):
         if re.search(pattern, text):
             return span
     return 0.0
@@ -366,7 +425,9 @@ def _span(title: str) -> float:
 
 
 def compare(guesses: Sequence[Guess], site: Site, interval_s: float | None) -> None:
-    """What the columns of one layout say of each other: extremes, gusts, twice the same sensor, pressure at which level."""
+    """What the columns of one layout say of each other: extremes, gusts, twice the same sensor, pressure at which
+    level.
+    """
     _pressure_level(guesses, site, interval_s)
     _samples(guesses)
     lettered = [g for g in guesses if g.short and g.quantity == "air_temperature"]
@@ -407,29 +468,43 @@ def _pressure_level(guesses: Sequence[Guess], site: Site, interval_s: float | No
         if g.quantity == "air_pressure" and far and at_sea:
             g.quantity = "sea_level_pressure"
             g.doubts.append(
-                f"the median of {middle:.1f} hPa is that of sea level, not that of {site.elevation:g} m ({site.standard_pressure:.0f} hPa)"
+                f"the median of {middle:.1f} hPa is that of sea level, not that of {site.elevation:g} m "
+                f"({site.standard_pressure:.0f} hPa)"
             )
         elif g.quantity == "sea_level_pressure" and far and not at_sea:
             g.quantity = "other"
             g.doubts.append(
-                f"named like pressure at sea level, but the median of {middle:.1f} hPa is that of {site.elevation:g} m ({site.standard_pressure:.0f} hPa)"
+                f"named like pressure at sea level, but the median of {middle:.1f} hPa is that of {site.elevation:g} "
+                f"m ({site.standard_pressure:.0f} hPa)"
             )
-        elif g.quantity == "air_pressure" and not far and abs(site.elevation) > 5 and not any(
-            w in words.plain(g.column.title) for w in ("stat", "estac", "absol", "qfe")
+        elif (
+            g.quantity == "air_pressure"
+            and not far
+            and abs(site.elevation) > 5
+            and not any(w in words.plain(g.column.title) for w in ("stat", "estac", "absol", "qfe"))
         ):
             rivals = [o for o in guesses if o.quantity == "sea_level_pressure" and o is not g]
             if not rivals:
-                g.notes.append(f"at {site.elevation:g} m the values cannot tell station level from sea level: check that it is not reduced")
+                g.notes.append(
+                    f"at {site.elevation:g} m the values cannot tell station level from sea level: check that it is "
+                    f"not reduced"
+                )
         elif g.quantity == "air_pressure" and site.elevation < -5:
             g.notes.append("check that it is not reduced to sea level")
 
 
 def _samples(guesses: Sequence[Guess]) -> None:
-    """A value that often equals the highest or lowest of its interval is the sample at its end (or start), not the mean."""
+    """A value that often equals the highest or lowest of its interval is the sample at its end (or start), not the
+    mean.
+    """
     for g in guesses:
         if g.quantity == "other" or g.statistic != "mean" or g.sure_statistic:
             continue
-        around = [o for o in guesses if o.quantity == "other" and o.layout is g.layout and o.statistic in ("max", "min") and _same_thing(o, g)]
+        around = [
+            o
+            for o in guesses
+            if o.quantity == "other" and o.layout is g.layout and o.statistic in ("max", "min") and _same_thing(o, g)
+        ]
         highs = [o for o in around if o.statistic == "max"]
         lows = [o for o in around if o.statistic == "min"]
         best = 0.0
@@ -471,7 +546,9 @@ def _twice(guesses: Sequence[Guess], interval_s: float | None) -> None:
 
 def imperial(found: Sequence[Column]) -> bool:
     """Whether the header gives units of inches and Fahrenheit, in brackets or in a units row."""
-    seen = {words.unit_in(c.name)[0].casefold() for c in found if re.search(r"[(\[{]", c.name)} | {c.unit_cell.strip("()[] ").casefold() for c in found}
+    seen = {words.unit_in(c.name)[0].casefold() for c in found if re.search(r"[(\[{]", c.name)} | {
+        c.unit_cell.strip("()[] ").casefold() for c in found
+    }
     seen |= {words.unit_in(c.name)[0].casefold() for c in found if c.name.casefold() in words.book()["unit_of_name"]}
     return bool(seen & {"degf", "°f", "f", "deg f", "?f", "mph", "inhg", "in", "inches", "in hg", "inch"})
 
@@ -482,7 +559,9 @@ def rename(guesses: Sequence[Guess]) -> None:
     for g in guesses:
         base = words.book()["names"].get(g.quantity) or _sanitised(g.column.name or g.column.title, g.column.at)
         name, number = base, 2
-        while name.casefold() in used or name.casefold().endswith(("_verdict", "_checks", "_read", "_corrected", "_usable")):
+        while name.casefold() in used or name.casefold().endswith(
+            ("_verdict", "_checks", "_read", "_corrected", "_usable")
+        ):
             name = f"{base[:36]}_{number}"
             number += 1
         used.add(name.casefold())
@@ -500,6 +579,7 @@ def _sanitised(name: str, at: int) -> str:
 
 def devices(guesses: Sequence[Guess]) -> None:
     """Pairs of air temperature and humidity that share a number in their names hang in one probe: a guess."""
+
     def key(g: Guess) -> str:
         numbers = re.findall(r"[0-9]+", words.unit_in(g.column.name)[1])
         return numbers[0] if numbers else ""

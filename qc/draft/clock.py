@@ -1,4 +1,6 @@
-"""The logger clock's offset from UTC and the side of the stamps: from the stamps, the header, the sun, the map, in this order of trust."""
+"""The logger clock's offset from UTC and the side of the stamps: from the stamps, the header, the sun, the map, in this
+order of trust.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,9 @@ from qc.draft.table import Table
 Times = NDArray[np.datetime64]
 
 _SITE_ERROR_MIN = 2.2
-"""How far a horizon, a tilt or the interpolation moves the middle of the day: residuals of seven stations run from -2.2 to +3.0 min (measured)."""
+"""How far a horizon, a tilt or the interpolation moves the middle of the day: residuals of seven stations run from -2.2
+to +3.0 min (measured).
+"""
 _SURE = 4.0
 """Log-likelihood by which the best reading must beat the next to count as sure: odds of 55 to 1 (judgement)."""
 _HALF_HOURS = (-570, -210, 210, 270, 330, 345, 390, 525, 570, 630, 765)
@@ -26,7 +30,7 @@ _HALF_HOURS = (-570, -210, 210, 270, 330, 345, 390, 525, 570, 630, 765)
 
 
 @dataclass
-class Table_:
+class Seen:
     """What the sun says of one table."""
 
     table: Table
@@ -62,7 +66,9 @@ def decide(tables: Sequence[Table], guesses: dict[str, list[Guess]], site: Site,
         zones = np.concatenate([x.zone_s[np.isfinite(x.zone_s)] for x in carried if x.zone_s is not None])
         kinds, counts = np.unique(zones, return_counts=True)
         out.offset_min = int(kinds[counts.argmax()] // 60) if len(kinds) else 0
-        out.notes.append("each stamp carries its own zone" if "%s" not in carried[0].format else "seconds since 1970 count from UTC")
+        out.notes.append(
+            "each stamp carries its own zone" if "%s" not in carried[0].format else "seconds since 1970 count from UTC"
+        )
         known: int | None = 0
     elif named is not None:
         out.offset_min, known = named, named
@@ -78,7 +84,8 @@ def decide(tables: Sequence[Table], guesses: dict[str, list[Guess]], site: Site,
         zone, standard, summer = near[0][1], *standard_summer(near[0][1], years[0])
         out.offset_min = standard
         out.doubts.append(
-            f"nothing in the tables shows the clock's offset (no radiation channel to hold against the sun): {offset(standard)} is the civil"
+            f"nothing in the tables shows the clock's offset (no radiation channel to hold against the sun): "
+            f"{offset(standard)} is the civil"
             f" time of {zone}, the nearest place of the time-zone data"
         )
         if summer != standard:
@@ -93,7 +100,7 @@ def decide(tables: Sequence[Table], guesses: dict[str, list[Guess]], site: Site,
     return out
 
 
-def _seen(table: Table, guesses: Sequence[Guess], site: Site) -> Table_:
+def _seen(table: Table, guesses: Sequence[Guess], site: Site) -> Seen:
     """The shift that the best channel of light shows."""
     interval = table.interval_s
     best: tuple[float, Shift, Guess] | None = None
@@ -106,21 +113,33 @@ def _seen(table: Table, guesses: Sequence[Guess], site: Site) -> Table_:
             found = shift(times, values, interval, site.longitude)
             if found is None:
                 continue
-            rank = {"global_irradiance": 0.0, "diffuse_irradiance": 0.5, "par": 0.2, "reflected_irradiance": 3.0, "direct_irradiance": 9.0}
+            rank = {
+                "global_irradiance": 0.0,
+                "diffuse_irradiance": 0.5,
+                "par": 0.2,
+                "reflected_irradiance": 3.0,
+                "direct_irradiance": 9.0,
+            }
             # of two of one quantity the brighter stands freer
-            worth = found.error + rank.get(g.quantity, 6.0) + (1.0 - min(1.0, float(np.nanquantile(values, 0.99)) / 1200.0) if g.unit else 0.0)
+            worth = (
+                found.error
+                + rank.get(g.quantity, 6.0)
+                + (1.0 - min(1.0, float(np.nanquantile(values, 0.99)) / 1200.0) if g.unit else 0.0)
+            )
             if best is None or worth < best[0]:
                 best = (worth, found, g)
     unnamed = best is None
     if best is None and interval is not None:
         best = _unnamed_light(guesses, interval, site)
     if best is None:
-        return Table_(table, None, "", False)
-    return Table_(table, best[1], best[2].column.label, best[2].statistic == "total", unnamed)
+        return Seen(table, None, "", False)
+    return Seen(table, best[1], best[2].column.label, best[2].statistic == "total", unnamed)
 
 
 def _unnamed_light(guesses: Sequence[Guess], interval_s: float, site: Site) -> tuple[float, Shift, Guess] | None:
-    """A column of no known quantity that is dark half the time and keeps the sun's hours: it may tell the clock all the same."""
+    """A column of no known quantity that is dark half the time and keeps the sun's hours: it may tell the clock all the
+    same.
+    """
     best: tuple[float, Shift, Guess] | None = None
     for g in guesses:
         good = g.clean[np.isfinite(g.clean)]
@@ -145,7 +164,10 @@ def _named(tables: Sequence[Table], banner: Sequence[str]) -> tuple[int | None, 
         for layout in table.layouts:
             sheet = layout.sheets[0]
             for p in layout.time.columns:
-                for text in (sheet.names[p] if p < len(sheet.names) else "", sheet.units[p] if p < len(sheet.units) else ""):
+                for text in (
+                    sheet.names[p] if p < len(sheet.names) else "",
+                    sheet.units[p] if p < len(sheet.units) else "",
+                ):
                     if (zone := words.zone_in(text)) is not None:
                         return zone, f"the header says '{text[:40]}'"
             if "UTC" in layout.format or "GMT" in layout.format:
@@ -173,7 +195,7 @@ def _sides(interval_s: float, amounts: bool) -> dict[str, float]:
 _SIDE_COST = {"end": 0.0, "start": 1.0, "instant": 2.0}  # most loggers stamp the end (common practice, no source)
 
 
-def _free(out: Clock, s: Table_, site: Site, near: Sequence[tuple[float, str]], years: Sequence[int]) -> None:
+def _free(out: Clock, s: Seen, site: Site, near: Sequence[tuple[float, str]], years: Sequence[int]) -> None:
     """The offset by the sun, where nothing names it; the map says which of two equal readings is civil time."""
     assert s.shift is not None and s.table.interval_s is not None
     error = float(np.hypot(s.shift.error, _SITE_ERROR_MIN))
@@ -186,7 +208,19 @@ def _free(out: Clock, s: Table_, site: Site, near: Sequence[tuple[float, str]], 
         far = abs(((zone - solar) + 720) % 1440 - 720)
         if far > 220 and zone != 0:
             continue
-        cost = 0.0 if zone in civil else 0.7 if zone in around else 1.0 if zone in summer else 1.5 if zone == 0 else 2.5 if zone % 60 == 0 else 5.0
+        cost = (
+            0.0
+            if zone in civil
+            else 0.7
+            if zone in around
+            else 1.0
+            if zone in summer
+            else 1.5
+            if zone == 0
+            else 2.5
+            if zone % 60 == 0
+            else 5.0
+        )
         cost += 0.0 if zone % 60 == 0 else 1.0 if zone % 30 == 0 else 2.0
         for side, half in _sides(s.table.interval_s, s.amounts).items():
             off = ((s.shift.minutes - zone - half) + 720) % 1440 - 720
@@ -195,20 +229,26 @@ def _free(out: Clock, s: Table_, site: Site, near: Sequence[tuple[float, str]], 
     best = found[0]
     out.offset_min = best[1]
     rival = next(f for f in found if f[1] != best[1])
-    evidence = f"the sun puts the stamps {s.shift.minutes:+.1f} ± {error:.1f} min from UTC of the middle of the interval ({s.shift.days} days of {s.channel[:40]})"
+    evidence = (
+        f"the sun puts the stamps {s.shift.minutes:+.1f} ± {error:.1f} min from UTC of the middle of the "
+        f"interval ({s.shift.days} days of {s.channel[:40]})"
+    )
     off = ((s.shift.minutes - best[1]) + 720) % 1440 - 720
     if abs(off) > s.table.interval_s / 120.0 + 4 * error:
-        out.doubts.append(f"{evidence}: no civil offset is near, {offset(best[1])} is the nearest; the clock may be wrong")
+        out.doubts.append(
+            f"{evidence}: no civil offset is near, {offset(best[1])} is the nearest; the clock may be wrong"
+        )
     elif rival[0] - best[0] < _SURE:
         out.doubts.append(
-            f"{evidence}: {offset(best[1])} with stamps at the {best[2]}, or {offset(rival[1])} with stamps at the {rival[2]}, agree with it alike"
+            f"{evidence}: {offset(best[1])} with stamps at the {best[2]}, or {offset(rival[1])} with stamps at the "
+            f"{rival[2]}, agree with it alike"
         )
     else:
         out.notes.append(evidence)
 
 
 def _summer(
-    out: Clock, s: Table_, site: Site, near: Sequence[tuple[float, str]], years: Sequence[int], named: bool
+    out: Clock, s: Seen, site: Site, near: Sequence[tuple[float, str]], years: Sequence[int], named: bool
 ) -> None:
     """Whether the clock follows summer time."""
     assert s.shift is not None
@@ -229,20 +269,29 @@ def _summer(
                     if named:
                         out.doubts.append("the header names one offset, but the clock follows summer time")
                     out.doubts = [d for d in out.doubts if "agree with it alike" not in d]
-                    out.doubts.append(f"the clock is set ahead by {a - b:.0f} min on the dates of {zone}, the nearest zone of the time-zone data that does so")
+                    out.doubts.append(
+                        f"the clock is set ahead by {a - b:.0f} min on the dates of {zone}, the nearest zone of the "
+                        f"time-zone data that does so"
+                    )
                     out.notes.clear()
                     return
             if abs(a - b) < 15:
                 return
-        elif high.sum() >= 4 and abs(out.offset_min - summer) < 1 and low.sum() < 4 and near[0][1] == zone and not named:
-            out.doubts.append(f'all rows lie in summer time: if the clock follows it, write time_zone = "{zone}" instead')
+        elif (
+            high.sum() >= 4 and abs(out.offset_min - summer) < 1 and low.sum() < 4 and near[0][1] == zone and not named
+        ):
+            out.doubts.append(
+                f'all rows lie in summer time: if the clock follows it, write time_zone = "{zone}" instead'
+            )
             return
         elif low.sum() >= 4 and high.sum() < 4 and near[0][1] == zone and not named and out.offset_min == standard:
-            out.doubts.append(f'no row lies in summer time: if the clock follows it, write time_zone = "{zone}" instead')
+            out.doubts.append(
+                f'no row lies in summer time: if the clock follows it, write time_zone = "{zone}" instead'
+            )
             return
 
 
-def _side(out: Clock, s: Table_, known: int, site: Site) -> None:
+def _side(out: Clock, s: Seen, known: int, site: Site) -> None:
     """Which side of the interval the stamps of one table mark."""
     doubts = out.stamp_doubts.setdefault(s.table.id, [])
     notes = out.stamp_notes.setdefault(s.table.id, [])
@@ -260,7 +309,10 @@ def _side(out: Clock, s: Table_, known: int, site: Site) -> None:
     cost = {side: (rest - half) ** 2 / (2 * error * error) + _SIDE_COST[side] for side, half in sides.items()}
     ordered = sorted(cost, key=lambda side: cost[side])
     best, second = ordered[0], ordered[1]
-    told = f"the sun puts them {rest:+.1f} ± {error:.1f} min from the middle, the end is {sides['end']:+g} min from it, the start {sides['start']:+g}"
+    told = (
+        f"the sun puts them {rest:+.1f} ± {error:.1f} min from the middle, the end is {sides['end']:+g} min from "
+        f"it, the start {sides['start']:+g}"
+    )
     if abs(rest) > sides["end"] + 4 * error:
         doubts.append(f"{told}: neither is near, so the clock may be wrong")
         out.doubts.append(f"the sun disagrees by {rest - sides['end']:+.0f} min with {offset(known)}: check the clock")
@@ -301,7 +353,11 @@ def _places() -> tuple[tuple[float, float, str], ...]:
 
 def _degrees(text: str, wide: int) -> float:
     digits = text[1:]
-    size = int(digits[:wide]) + int(digits[wide : wide + 2]) / 60 + (int(digits[wide + 2 :]) / 3600 if len(digits) > wide + 2 else 0)
+    size = (
+        int(digits[:wide])
+        + int(digits[wide : wide + 2]) / 60
+        + (int(digits[wide + 2 :]) / 3600 if len(digits) > wide + 2 else 0)
+    )
     return -size if text[0] == "-" else size
 
 

@@ -1,4 +1,6 @@
-"""`[learnt]`: what the tables show of each channel, for a person to read and change; depends on the rows alone, never on today."""
+"""`[learnt]`: what the tables show of each channel, for a person to read and change; depends on the rows alone, never
+on today.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,9 @@ _HOUR = 3600.0
 def channel(guess: Guess, table: Table) -> dict[str, Any]:
     """Percentiles and changes of one channel, in the unit of the outputs."""
     times = np.concatenate([g.utc_like for g in [guess.layout, *(one for one, _ in guess.also)]])
-    out = np.concatenate([guess.output(table.interval_s), *(_converted(guess, c.cells.clean, table) for _, c in guess.also)])
+    out = np.concatenate(
+        [guess.output(table.interval_s), *(_converted(guess, c.cells.clean, table) for _, c in guess.also)]
+    )
     order = np.argsort(times, kind="stable")
     times, out = times[order], out[order]
     fresh = np.concatenate((np.diff(times) > np.timedelta64(0), [True]))

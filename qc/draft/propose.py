@@ -72,7 +72,9 @@ def draft(
     site = _site(latitude, longitude, elevation)
     if station_id is not None and not re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,40}", station_id):
         raise UsageError(
-            f"'{printable(station_id, 50)}' is no station id", where="--id", mend="a letter and then up to 40 letters, digits, _ or -"
+            f"'{printable(station_id, 50)}' is no station id",
+            where="--id",
+            mend="a letter and then up to 40 letters, digits, _ or -",
         )
     ordered = sorted({Path(p) for p in paths})
     if not ordered:
@@ -88,16 +90,24 @@ def draft(
     all_layouts = [one for one in all_layouts if len(one.local)]
     if not all_layouts:
         raise InputError("no row with a time stamp that can be read", where=printable(ordered[0], 300), mend=_NO_TIME)
+    all_layouts, unknowable = tb.distinct(all_layouts)
+    told += unknowable
     tables = tb.tables(all_layouts)
     imperial = ch.imperial([c for one in all_layouts for c in one.columns])
     guesses: dict[str, list[Guess]] = {}
     for table in tables:
         tb.find_counter(table)
         guesses[table.id] = _guesses(table, site, imperial)
-    if not imperial and any(g.unit in ("degF", "inHg", "in") and not g.unit_given and g.quantity != "other" for t in tables for g in guesses[t.id]):
+    if not imperial and any(
+        g.unit in ("degF", "inHg", "in") and not g.unit_given and g.quantity != "other"
+        for t in tables
+        for g in guesses[t.id]
+    ):
         guesses = {table.id: _guesses(table, site, True) for table in tables}
     if not any(guesses.values()):
-        raise InputError("no column of numbers found beside the time stamps", where=printable(ordered[0], 300), mend="is it a table?")
+        raise InputError(
+            "no column of numbers found beside the time stamps", where=printable(ordered[0], 300), mend="is it a table?"
+        )
     banner = [line for s in found for line in s.banner]
     clock = ck.decide(tables, guesses, site, banner)
     for table in tables:
@@ -118,7 +128,9 @@ def _site(latitude: float, longitude: float, elevation: float) -> Site:
     ):  # fmt: skip
         if not (isinstance(value, int | float) and math.isfinite(value) and low <= value <= high):
             unit = "m" if name == "elevation" else "degrees"
-            raise UsageError(f"{printable(value, 20)} is out of range", where=f"--{name}", mend=f"give {low} to {high} {unit}")
+            raise UsageError(
+                f"{printable(value, 20)} is out of range", where=f"--{name}", mend=f"give {low} to {high} {unit}"
+            )
     return Site(float(latitude), float(longitude), float(elevation))
 
 
@@ -158,14 +170,21 @@ def _guesses(table: Table, site: Site, imperial: bool) -> list[Guess]:
         by_place = {g.column.at: g for g in out if not g.layout.names}
         fresh: list[Guess] = []
         for column in one.columns:
-            if not column.cells.numeric or column.statistic_cell == "line counter" or (len(column.name) > 2 and words.is_time(column.name)):
+            if (
+                not column.cells.numeric
+                or column.statistic_cell == "line counter"
+                or (len(column.name) > 2 and words.is_time(column.name))
+            ):
                 continue
             g = ch.identify(column, one, site, table.interval_s, imperial)
             twin = by_name.get(column.name) if one.names else by_place.get(column.at)
             if twin is not None and twin.layout is not one:
                 twin.also.append((one, column))
                 if twin.unit != g.unit and g.unit_given and twin.unit_given and g.quantity == twin.quantity:
-                    twin.doubts.append(f"its unit is {twin.unit} in one layout and {g.unit} in another: name the column anew, or add deployments")
+                    twin.doubts.append(
+                        f"its unit is {twin.unit} in one layout and {g.unit} in another: name the column anew, or add "
+                        f"deployments"
+                    )
             else:
                 fresh.append(g)
         ch.compare([*fresh], site, table.interval_s)
@@ -188,14 +207,20 @@ def _renamed(known: Sequence[Guess], fresh: list[Guess], one: Layout) -> list[Gu
     if not known:
         return fresh
     here = {c.name for c in one.columns}
-    lost = [g for g in known if g.column.name not in here and all(layout is not one for layout, _ in g.also) and g.quantity != "other"]
+    lost = [
+        g
+        for g in known
+        if g.column.name not in here and all(layout is not one for layout, _ in g.also) and g.quantity != "other"
+    ]
     out: list[Guess] = []
     for g in fresh:
         alike = [k for k in lost if (k.quantity, k.statistic) == (g.quantity, g.statistic) and _same_unit(k, g)]
         rivals = [f for f in fresh if (f.quantity, f.statistic) == (g.quantity, g.statistic)]
         if g.quantity != "other" and len(alike) == 1 and len(rivals) == 1:
             alike[0].also.append((one, g.column))
-            alike[0].doubts.append(f"'{printable(g.column.label, 40)}' of another layout is taken for the same channel, renamed")
+            alike[0].doubts.append(
+                f"'{printable(g.column.label, 40)}' of another layout is taken for the same channel, renamed"
+            )
         else:
             out.append(g)
     return out
@@ -227,7 +252,9 @@ def _markers(g: Guess, everyone: Sequence[Guess], table: Table) -> None:
             evidence = f"{shown} stands {s.count} time{'s' * (s.count > 1)}, the rest runs from {s.low:g} to {s.high:g}"
             if shown in g.missing:
                 continue
-            if (odd and (coded or s.count >= 3)) or (g.quantity == "other" and coded and (s.count >= 2 or abs(s.value) >= 999)):
+            if (odd and (coded or s.count >= 3)) or (
+                g.quantity == "other" and coded and (s.count >= 2 or abs(s.value) >= 999)
+            ):
                 g.missing.append(shown)
                 g.marker_doubts[s.value] = f"marker {evidence}"
             elif coded and s.count >= 2:
@@ -235,8 +262,13 @@ def _markers(g: Guess, everyone: Sequence[Guess], table: Table) -> None:
 
 
 def _light(guesses: Sequence[Guess], table: Table, clock: ck.Clock, site: Site) -> None:
-    """Channels of light must be dark by night, and no brighter than the sun: else the name is doubted."""
-    if table.interval_s is None or not any(g.quantity in ch.SHORTWAVE for g in guesses):
+    """Channels of light must be dark by night, and about as bright as a clear sky by day: else the name or the unit is
+    doubted.
+
+    Clear sky by Haurwitz (1945), Journal of Meteorology 2, 154: 1098 mu exp(-0.057 / mu) W/m2, from memory; PAR is
+    taken for 2.0 times that.
+    """
+    if table.interval_s is None or table.interval_s > 7200 or not any(g.quantity in ch.SHORTWAVE for g in guesses):
         return
     from qc.physics import sun
 
@@ -256,29 +288,59 @@ def _light(guesses: Sequence[Guess], table: Table, clock: ck.Clock, site: Site) 
         out = g.output(table.interval_s)[::step]
         zenith = sun.position(middle, site.latitude, site.longitude, site.elevation).zenith
         night, high = (zenith > 102) & np.isfinite(out), (zenith < 65) & np.isfinite(out)
-        low, bright = (float(np.median(x)) if len(x) >= 10 else None for x in (out[night], out[high]))
+        low = float(np.median(out[night])) if int(night.sum()) >= 10 else None
         per = 2.0 if g.quantity == "par" else 1.0
+        unit = quantities()[g.quantity].unit
         if low is not None and abs(low) > 30 * per:
-            g.doubts.append(f"named like {g.quantity}, but {low:.0f} {quantities()[g.quantity].unit} by night")
+            g.doubts.append(f"named like {g.quantity}, but {low:.0f} {unit} by night")
             g.quantity, g.resolution = "other", None
-        elif bright is not None and g.quantity in ("global_irradiance", "par") and len(out[high]) >= 50:
-            best = float(np.quantile(out[high], 0.95))
-            if best < 60 * per or best > 1700 * per:
-                unit = quantities()[g.quantity].unit
-                g.doubts.append(f"under a high sun its 95th percentile is {best:.4g} {unit}: is the unit right, or does it stand in shade?")
+        elif g.quantity in ("global_irradiance", "par") and int(high.sum()) >= 50:
+            mu = np.cos(np.radians(zenith[high]))
+            reached = float(np.quantile(out[high] / (per * 1098.0 * mu * np.exp(-0.057 / mu)), 0.98))
+            if not 0.65 < reached < 1.5:
+                other = "" if g.unit_given else _other_unit(g, reached, table.interval_s)
+                g.doubts.append(
+                    f"it reaches {100 * reached:.0f} % of a clear sky at most: is the unit right, or does it stand in "
+                    f"shade?{other}"
+                )
+
+
+def _other_unit(g: Guess, reached: float, interval_s: float) -> str:
+    """Units in which a channel of light, whose unit nobody gave, would be about as bright as a clear sky."""
+    now = units.conversion(g.quantity, g.unit, interval_s).factor
+    fits = []
+    for unit in (
+        ("W/m2", "kW/m2", "kJ/m2", "MJ/m2", "J/cm2", "Wh/m2")
+        if g.quantity != "par"
+        else ("umol/m2/s", "mmol/m2", "mol/m2", "W/m2")
+    ):
+        try:
+            there = reached * units.conversion(g.quantity, unit, interval_s).factor / now
+        except StationFileError:
+            continue
+        if 0.8 < there < 1.3:
+            fits.append(f"{unit} ({100 * there:.0f} %)")
+    return f" It may be in {' or '.join(fits)}" if fits else ""
 
 
 # ---- the text
 
 
 def _written(
-    ordered: Sequence[Path], site: Site, station_id: str | None, tables: Sequence[Table], guesses: dict[str, list[Guess]],
+    ordered: Sequence[Path], site: Site, station_id: str | None, tables: Sequence[Table], guesses: dict[str,
+    list[Guess]],
     everyone: Sequence[Guess], clock: ck.Clock, banner: Sequence[str], told: Sequence[str],
 ) -> Draft:  # fmt: skip
     from qc.station import parse
 
     questions: list[str] = [*told]
-    out: list[str] = [w.comment("Drafted by fairvane from tables. Read each line; what begins with `not sure` is a guess that only you can settle."), ""]
+    out: list[str] = [
+        w.comment(
+            "Drafted by fairvane from tables. Read each line; what begins with `not sure` is a guess that only you "
+            "can settle."
+        ),
+        "",
+    ]
 
     def unsure(lines: Sequence[str], about: str) -> None:
         for line in dict.fromkeys(lines):
@@ -289,7 +351,11 @@ def _written(
         out.append(w.doubt(f"not used: {line}"))
     name = station_id or _id(ordered)
     out += ["[station]", f"id = {w.text(name)}", f"name = {w.text(name)}"]
-    out += [f"latitude = {w.number(site.latitude)}", f"longitude = {w.number(site.longitude)}", f"elevation = {w.number(site.elevation)}"]
+    out += [
+        f"latitude = {w.number(site.latitude)}",
+        f"longitude = {w.number(site.longitude)}",
+        f"elevation = {w.number(site.elevation)}",
+    ]
     unsure(_facts(banner, site), "station")
     climate, why = _climate(site)
     if why:
@@ -297,7 +363,11 @@ def _written(
     out += [f"climate = {w.text(climate)}", "", "[[clock]]"]
     out += [w.comment(n) for n in clock.notes]
     unsure(clock.doubts, "clock")
-    out.append(f"time_zone = {w.text(clock.time_zone)}" if clock.time_zone else f"utc_offset = {w.text(ck.offset(clock.offset_min))}")
+    out.append(
+        f"time_zone = {w.text(clock.time_zone)}"
+        if clock.time_zone
+        else f"utc_offset = {w.text(ck.offset(clock.offset_min))}"
+    )
     for table in tables:
         out += ["", "[[table]]", f"id = {w.text(table.id)}"]
         _table(out, unsure, table, clock, guesses[table.id], alone=len(tables) == 1)
@@ -332,7 +402,10 @@ def _climate(site: Site) -> tuple[str, str]:
     return "temperate", "climate by latitude: temperate, continental or arid"
 
 
-_FACT = re.compile(r"(?i)^\W*(lat\w*|lon\w*|alt\w*|elev\w*|h[oö]he\w*|breite\w*|l[aä]nge\w*)[^:;,=\t]{0,20}[:;,=\t\s]+([+-]?[0-9]{1,4}(?:[.,][0-9]+)?)(?![0-9])")
+_FACT = re.compile(
+    r"(?i)^\W*(lat\w*|lon\w*|alt\w*|elev\w*|h[oö]he\w*|breite\w*|l[aä]nge\w*)[^:;,=\t]{0,20}[:;,=\t\s]+([+-]?[0-9]{1,"
+    r"4}(?:[.,][0-9]+)?)(?![0-9])"
+)
 
 
 def _facts(banner: Sequence[str], site: Site) -> list[str]:
@@ -346,14 +419,23 @@ def _facts(banner: Sequence[str], site: Site) -> list[str]:
         word = found[1].casefold()
         given, near, what = (
             (site.latitude, 0.02, "latitude") if word.startswith(("lat", "brei")) else
-            (site.longitude, 0.02, "longitude") if word.startswith(("lon", "läng", "lang")) else (site.elevation, 20.0, "elevation")
+            (site.longitude, 0.02, "longitude") if word.startswith(("lon", "läng", "lang")) else (site.elevation, 20.0,
+            "elevation")
         )  # fmt: skip
         if abs(value - given) > near and not re.search(r"[SWOE]\s*$", line.strip()):
             out.append(f"the {what} given is {given:g}, a line of the table says '{line.strip()[:50]}'")
     return list(dict.fromkeys(out))
 
 
-def _table(out: list[str], unsure: Callable[[Sequence[str], str], None], table: Table, clock: ck.Clock, guesses: Sequence[Guess], *, alone: bool) -> None:
+def _table(
+    out: list[str],
+    unsure: Callable[[Sequence[str], str], None],
+    table: Table,
+    clock: ck.Clock,
+    guesses: Sequence[Guess],
+    *,
+    alone: bool,
+) -> None:
     about = f"table {table.id}"
     spacing = table.spacing
     if table.interval_s is None:
@@ -364,15 +446,32 @@ def _table(out: list[str], unsure: Callable[[Sequence[str], str], None], table: 
         intervals = sorted({i for x in table.layouts for i in x.spread})
         if len(intervals) > 1:
             shown = ", ".join(stamps.duration(i) for i in intervals)
-            unsure([f"files of one names row have intervals of {shown}; their rows cannot be told apart: check them one at a time"], about)
+            unsure(
+                [
+                    f"files of one names row have intervals of {shown}; their rows cannot be told apart: check them "
+                    f"one at a time"
+                ],
+                about,
+            )
         if spacing.even < 0.9:
-            out.append(w.comment(f"{100 * spacing.even:.0f} % of the rows follow the one before after {stamps.duration(table.interval_s)}"))
+            out.append(
+                w.comment(
+                    f"{100 * spacing.even:.0f} % of the rows follow the one before after "
+                    f"{stamps.duration(table.interval_s)}"
+                )
+            )
         out += ['kind = "interval"', f"interval = {w.text(stamps.duration(table.interval_s))}"]
         out += [w.comment(n) for n in clock.stamp_notes[table.id]]
         unsure(clock.stamp_doubts[table.id], about)
         out.append(f"stamps = {w.text(clock.stamps[table.id])}")
         if spacing.stray_s > 0:
-            unsure([f"{100 * spacing.off_grid:.0f} % of the stamps lie off the whole {stamps.duration(table.interval_s)}, by up to {spacing.stray_s:g} s"], about)
+            unsure(
+                [
+                    f"{100 * spacing.off_grid:.0f} % of the stamps lie off the whole "
+                    f"{stamps.duration(table.interval_s)}, by up to {spacing.stray_s:g} s"
+                ],
+                about,
+            )
             out.append(f"stray = {w.text(stamps.duration(spacing.stray_s))}")
     if table.counter is not None:
         if table.counter_note:
@@ -401,7 +500,11 @@ def _shared_markers(table: Table, guesses: Sequence[Guess]) -> list[str]:
     for value, word in by_value.items():
         holders = [g for g in guesses if value in map(_value, g.missing)]
         known = [g for g in guesses if g.quantity != "other"]
-        plain = [g for g in guesses if g not in holders and g.quantity == "other" and bool((g.column.cells.values == value).any())]
+        plain = [
+            g
+            for g in guesses
+            if g not in holders and g.quantity == "other" and bool((g.column.cells.values == value).any())
+        ]
         many = sum(s.count for g in holders for s in g.column.cells.suspects if s.value == value) >= 3
         strong = len(holders) > 1 or (v.codelike(value) and (abs(value) >= 999 or many))
         if strong and all(_impossible(g, value, table.interval_s) for g in known) and not plain:
@@ -418,7 +521,8 @@ def _value(marker: str) -> float:
 
 
 def _layout(
-    out: list[str], unsure: Callable[[Sequence[str], str], None], one: Layout, guesses: Sequence[Guess], shared: Sequence[str], about: str, *, alone: bool
+    out: list[str], unsure: Callable[[Sequence[str], str], None], one: Layout, guesses: Sequence[Guess],
+    shared: Sequence[str], about: str, *, alone: bool
 ) -> None:  # fmt: skip
     out += ["", "[[table.layout]]"]
     sheet = one.sheets[0]
@@ -430,27 +534,44 @@ def _layout(
         unsure(["no names row: columns go by position, and nothing says what they are"], about)
     mine = [c for c in one.columns if any(c is g.column or any(c is x for _, x in g.also) for g in guesses)]
     known = {id(c) for g in guesses if g.quantity != "other" for c in [g.column, *(x for _, x in g.also)]}
-    text_columns = [c for c in one.columns if c not in mine and c.statistic_cell != "line counter" and not c.cells.count and c.cells.words]
+    text_columns = [
+        c
+        for c in one.columns
+        if c not in mine and c.statistic_cell != "line counter" and not c.cells.count and c.cells.words
+    ]
     mixed = [c for c in one.columns if c not in mine and c.statistic_cell != "line counter" and c.cells.count]
     empty = [c for c in one.columns if c not in mine and not c.cells.count and not c.cells.words]
     if text_columns or mixed:
-        shown = ", ".join(f"'{printable(c.label, 24)}' (such as '{printable(next(iter(c.cells.words), ''), 16)}')" for c in [*text_columns, *mixed][:20])
+        shown = ", ".join(
+            f"'{printable(c.label, 24)}' (such as '{printable(next(iter(c.cells.words), ''), 16)}')"
+            for c in [*text_columns, *mixed][:20]
+        )
         out.append(w.comment(f"columns of text, no channels: {shown}"))
     if empty:
-        out.append(w.comment(f"columns without a value, no channels: {', '.join(repr(printable(c.label, 30)) for c in empty[:20] if c.name)}"))
+        out.append(
+            w.comment(
+                f"columns without a value, no channels: "
+                f"{', '.join(repr(printable(c.label, 30)) for c in empty[:20] if c.name)}"
+            )
+        )
     names: list[str] = []
     if one.names:
         references = [one.reference(p) for p in one.time.columns]
         if one.select is not None:
             references.append(one.reference(one.select[0]))
         columns = sorted(mine, key=lambda c: id(c) not in known)
-        references += [one.reference(c.at) for c in (columns[:3] if alone else columns)]
+        if alone:
+            references += [one.reference(c.at) for c in columns[:3]]
+        else:  # every name, so that no other layout fits as well
+            references += [one.reference(p) for p in range(len(one.names))]
         names = list(dict.fromkeys(r for r in references if isinstance(r, str)))
         if not names:
             names = [n for n in one.names if n and len(n) <= 400][:3]
     out.append(f"names = {w.value(names)}")
     if one.decimal_note:
         unsure([one.decimal_note], about)
+    if one.unread > 0.01 * (one.unread + len(one.local)):
+        unsure([f"{one.unread} rows have no time that reads as '{one.format}'"], about)
     out.append(f"decimal = {w.text(one.decimal)}")
     found: dict[str, int] = {}
     strange: dict[str, int] = {}
@@ -467,9 +588,16 @@ def _layout(
         if count:
             unsure([f"marker {word} stands {count} times, in {where}: far from all other values there"], about)
     if found:
-        out.append(w.comment("words where a number should stand: " + ", ".join(f"{printable(k, 12)} {n} times" for k, n in sorted(found.items())[:12])))
+        out.append(
+            w.comment(
+                "words where a number should stand: "
+                + ", ".join(f"{printable(k, 12)} {n} times" for k, n in sorted(found.items())[:12])
+            )
+        )
     if strange:
-        listed = ", ".join(f"'{printable(k, 16)}' {n} times" for k, n in sorted(strange.items(), key=lambda i: (-i[1], i[0]))[:8])
+        listed = ", ".join(
+            f"'{printable(k, 16)}' {n} times" for k, n in sorted(strange.items(), key=lambda i: (-i[1], i[0]))[:8]
+        )
         unsure([f"cells of number columns that are no number and no known marker, left unreadable: {listed}"], about)
     words_found = sorted({k.casefold(): k for k in sorted(found, reverse=True)}.values())
     if {"TS", "RN"} <= set(sheet.units) and "NAN" not in map(str.upper, words_found):
@@ -484,7 +612,9 @@ def _layout(
     out.append(f"time = {{ columns = {w.value(columns_value)}, format = {w.text(one.format)} }}")
 
 
-def _channel(out: list[str], unsure: Callable[[Sequence[str], str], None], g: Guess, table: Table, *, many: bool) -> None:
+def _channel(
+    out: list[str], unsure: Callable[[Sequence[str], str], None], g: Guess, table: Table, *, many: bool
+) -> None:
     out += ["", "[[channel]]"]
     label = printable(g.column.label, 60)
     unsure(g.doubts, f"channel {g.name} ({label})")
@@ -493,7 +623,9 @@ def _channel(out: list[str], unsure: Callable[[Sequence[str], str], None], g: Gu
     if many:
         out.append(f"table = {w.text(table.id)}")
     out.append(f"quantity = {w.text(g.quantity)}")
-    references: list[str | int] = list(dict.fromkeys([g.layout.reference(g.column.at), *(x.reference(c.at) for x, c in g.also)]))
+    references: list[str | int] = list(
+        dict.fromkeys([g.layout.reference(g.column.at), *(x.reference(c.at) for x, c in g.also)])
+    )
     out.append(f"column = {w.value(references[0] if len(references) == 1 else references)}")
     out.append(f"unit = {w.text(_fit_unit(g, table))}")
     if g.missing:
@@ -514,8 +646,14 @@ def _fit_unit(g: Guess, table: Table) -> str:
     return g.unit or "1"
 
 
-def _learnt(out: list[str], tables: Sequence[Table], everyone: Sequence[Guess], ids: dict[int, Table], clock: ck.Clock) -> None:
-    out += ["", w.comment("What these tables show of each channel, in the units of the outputs; date is that of the last row."), "[learnt]"]
+def _learnt(
+    out: list[str], tables: Sequence[Table], everyone: Sequence[Guess], ids: dict[int, Table], clock: ck.Clock
+) -> None:
+    out += [
+        "",
+        w.comment("What these tables show of each channel, in the units of the outputs; date is that of the last row."),
+        "[learnt]",
+    ]
     out.append(f"date = {learnt.date(tables)}")
     rows: dict[str, int] = {}
     sums: dict[str, tuple[str, str]] = {}
@@ -540,7 +678,7 @@ def _learnt(out: list[str], tables: Sequence[Table], everyone: Sequence[Guess], 
 
 
 def _unread(tables: Sequence[Table], station: Station) -> list[str]:
-    """Files that the drafted station file would refuse, or read with the layout of another: told, never hidden."""
+    """Files that the drafted station file would refuse: told, never hidden."""
     from qc.read.layout import sections
 
     out = []
@@ -552,15 +690,11 @@ def _unread(tables: Sequence[Table], station: Station) -> list[str]:
                     continue
                 seen.add(str(s.lines.path))
                 try:
-                    found, unfit = sections(s.lines, station)
+                    _found, unfit = sections(s.lines, station)
                 except RefusedFile as error:
-                    out.append(printable(f"{s.lines.path.name} does not read with this station file: {error.what}", 400))
-                    continue
-                out += [printable(f"{s.lines.path.name}: {x}", 400) for x in unfit[:1]]
-                formats = {k.layout.time.format for x in found for k in x.kinds}
-                if one.format not in formats:
                     out.append(
-                        f"{s.lines.path.name} has the names row of another file, but writes its time as '{one.format}': a names row cannot tell them apart,"
-                        " so check such files with a station file of their own"
+                        printable(f"{s.lines.path.name} does not read with this station file: {error.what}", 400)
                     )
+                    continue
+                out += [printable(f"{s.lines.path.name}: {x.reason}", 400) for x in unfit[:1]]
     return out

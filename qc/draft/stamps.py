@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from itertools import pairwise
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,12 +17,42 @@ if TYPE_CHECKING:
 
 Times = NDArray[np.datetime64]
 
-_CHUNK = 250  # rows in a row, three times, and as many from all over: enough to tell a format and an interval (judgement)
+_CHUNK = (
+    250  # rows in a row, three times, and as many from all over: enough to tell a format and an interval (judgement)
+)
 _TRIED = 14  # columns from the left that may hold the time without a name that says so (judgement)
-_NICE_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 180, 300, 360, 600, 720, 900, 1200, 1800, 3600, 7200, 10800, 14400, 21600, 28800, 43200, 86400)
+_NICE_S = (
+    1,
+    2,
+    5,
+    10,
+    15,
+    20,
+    30,
+    60,
+    120,
+    180,
+    300,
+    360,
+    600,
+    720,
+    900,
+    1200,
+    1800,
+    3600,
+    7200,
+    10800,
+    14400,
+    21600,
+    28800,
+    43200,
+    86400,
+)
 _NAMED = (
-    ("stamp",), ("date", "clock"), ("clock", "date"), ("date", "hour"), ("stamp", "clock"), ("date", "stamp"), ("date", "hour", "minute"),
-    ("year", "doy", "clock"), ("year", "doy", "hour", "minute"), ("year", "doy", "hour"), ("year", "doy"), ("year", "day", "clock"),
+    ("stamp",), ("date", "clock"), ("clock", "date"), ("date", "hour"), ("stamp", "clock"), ("date", "stamp"), ("date",
+    "hour", "minute"),
+    ("year", "doy", "clock"), ("year", "doy", "hour", "minute"), ("year", "doy", "hour"), ("year", "doy"), ("year",
+    "day", "clock"),
     ("year", "month", "day", "clock"), ("year", "month", "day", "hour"), ("year", "month", "day", "hour", "minute"),
     ("year", "month", "day", "hour", "minute", "second"), ("year", "month", "day"), ("date",), ("clock",),
 )  # fmt: skip
@@ -37,7 +65,6 @@ class TimeColumns:
     columns: tuple[int, ...]
     formats: list[str]
     score: float = 0.0
-    notes: list[str] = field(default_factory=list)
 
 
 def find(columns: Sequence[pa.Array], names: Sequence[str]) -> TimeColumns | None:
@@ -103,7 +130,10 @@ def _groups(count: int, parts: Sequence[str | None]) -> list[tuple[int, ...]]:
         out += [(p,) for p in where.get(part, [])[1:4]]
     out += [(p,) for p in range(count)]
     for size in (2, 3, 4, 5, 6):
-        out += [tuple(range(p, p + size)) for p in range(max(0, min(count, 4 if size > 2 else 8) - size + (2 if size > 2 else 1)))]
+        out += [
+            tuple(range(p, p + size))
+            for p in range(max(0, min(count, 4 if size > 2 else 8) - size + (2 if size > 2 else 1)))
+        ]
     return out
 
 
@@ -177,7 +207,9 @@ def choose(formats: Sequence[str], files: Sequence[Sequence[pa.Array]], month_fi
     smooth = [f for f in left if breaks[f] <= least + 0.1 * least]
     if len(smooth) == 1:
         second = min((f for f in left if f != smooth[0]), key=lambda f: breaks[f])
-        return Choice(smooth[0], f"read as '{second}' the rows break off {breaks[second]} times, so {breaks[smooth[0]]} times", ())
+        return Choice(
+            smooth[0], f"read as '{second}' the rows break off {breaks[second]} times, so {breaks[smooth[0]]} times", ()
+        )
     ordered = sorted(smooth, key=lambda f: (_month_first(f) != month_first_country, formats.index(f)))
     return Choice(ordered[0], "", tuple(ordered[1:]))
 
@@ -191,7 +223,9 @@ def _month_first(format: str) -> bool:
 
 @dataclass(frozen=True)
 class Spacing:
-    """`interval_s` is None for events; `stray_s`: how far stamps lie off the grid; `even`: share of steps of one interval."""
+    """`interval_s` is None for events; `stray_s`: how far stamps lie off the grid; `even`: share of steps of one
+    interval.
+    """
 
     interval_s: float | None
     stray_s: float
@@ -241,19 +275,11 @@ def counts_on(values: NDArray[np.float64], times: Times) -> float:
     good = np.isfinite(values) & ~np.isnat(times)
     if good.sum() < 20:
         return 0.0
+    if len(values) > 4000 and counts_on(values[:2000], times[:2000]) < 0.5:
+        return 0.0
     order = np.argsort(times[good], kind="stable")
     moments, count = times[good][order], values[good][order]
     fresh = np.diff(moments) > np.timedelta64(0)
     if not fresh.any():
         return 0.0
     return float(np.mean(np.diff(count)[fresh] == 1.0))
-
-
-def runs(texts: Sequence[str]) -> int:
-    """Number of runs of equal texts."""
-    return 1 + sum(a != b for a, b in pairwise(texts)) if texts else 0
-
-
-def commonest(texts: Sequence[str]) -> list[tuple[str, int]]:
-    """Texts by how often they stand, most first, equal counts in the order of characters."""
-    return sorted(Counter(texts).items(), key=lambda item: (-item[1], item[0]))

@@ -33,14 +33,17 @@ _STAMP = re.compile(
     r"|[0-9]{8}[T_ ]?[0-9]{0,6}Z?|[0-9]{3,4} (UTC|GMT)"
     r"|([A-Za-z]{2,9},? )?[0-9]{0,2}[-/. ]?[A-Za-zÀ-ÿ]{3,10}\.?[-/. ][0-9]{1,4}[0-9:./\- ,aApPmM]*"
 )
+_WITH_UNIT = re.compile(r"[+-]?[0-9]+([.,][0-9]+)? ?[A-Za-z%°µ][A-Za-z0-9/%°²-]{0,6}")
 _WORD = re.compile(r"[^0-9]{0,40}|[A-Za-z][\w :.-]{0,30}|<-?[0-9]+>.{0,20}")
 
 
 @dataclass(frozen=True)
 class Sheet:
-    """One names row and the rows below it. `names` is empty where there is none; `above`, `units` and `statistics` are as wide as the rows.
+    """One names row and the rows below it. `names` is empty where there is none; `above`, `units` and `statistics` are
+    as wide as the rows.
 
-    `misfit`: why columns can only be known by position, or empty. `columns` are trimmed text, one array a column; `line` numbers count from 0.
+    `misfit`: why columns can only be known by position, or empty. `columns` are trimmed text, one array a column;
+    `line` numbers count from 0.
     """
 
     lines: Lines
@@ -134,7 +137,7 @@ def _sample(lines: Lines) -> Iterator[str]:
 
 def _clean(cell: str) -> bool:
     """Whether a cell is one thing: empty, a number, a stamp or a word."""
-    return not cell or is_value(cell) or (len(cell) < 60 and bool(_WORD.fullmatch(cell)))
+    return not cell or is_value(cell) or (len(cell) < 60 and bool(_WORD.fullmatch(cell) or _WITH_UNIT.fullmatch(cell)))
 
 
 def is_value(cell: str) -> bool:
@@ -245,13 +248,14 @@ def _trimmed(names: Sequence[str]) -> tuple[str, ...]:
 def _later_headers(
     lines: Lines, delimiter: str, width: int, header: _Header, first: int
 ) -> list[tuple[int, int, _Header]]:
-    """Names rows in mid-file that are not the first one again: the line, the first line of rows after it, the header."""
+    """Names rows in mid-file that are not the first one again: the line, the first line of rows after it, the
+    header.
+    """
     if header.names_line is None:
         return []
     codes = np.frombuffer(lines.data, np.uint8)
     letters = ((codes | 32) >= 97) & ((codes | 32) <= 122)
-    starts = np.concatenate(([0], lines.ends[:-1] + 1))
-    count = np.add.reduceat(letters, starts) if len(starts) else np.zeros(0)
+    count = np.diff(np.cumsum(letters, dtype=np.int32)[lines.ends], prepend=0)
     usual = float(np.median(count[first:])) if lines.count > first else 0.0
     wanted = np.flatnonzero(count > max(2 * usual + 8, 0.4 * float(count[header.names_line])))
     known = {lines.raw(i).strip() for i in range(first)}
@@ -262,7 +266,12 @@ def _later_headers(
         if raw.strip() in known or len(raw) > LONGEST_CELL or (out and line < out[-1][1]):
             continue
         cells = c.split(raw.decode("utf-8", "replace"), delimiter)
-        if cells is None or len(cells) < 2 or any(map(is_value, cells)) or len({x for x in cells if x}) < 0.5 * len(cells):
+        if (
+            cells is None
+            or len(cells) < 2
+            or any(map(is_value, cells))
+            or len({x for x in cells if x}) < 0.5 * len(cells)
+        ):
             continue
         if sum(words.known(x) for x in cells) < 2 or len(out) >= _MOST_SHEETS:
             continue
@@ -310,7 +319,8 @@ def _sheet(
     columns = []
     for p in range(width):
         parts = [
-            piece[p] if p < len(piece) else pa.array([""] * len(n), pa.string()) for piece, n in zip(pieces, numbers, strict=True)
+            piece[p] if p < len(piece) else pa.array([""] * len(n), pa.string())
+            for piece, n in zip(pieces, numbers, strict=True)
         ]
         columns.append(parts[0] if len(parts) == 1 else pa.concat_arrays(parts))
     used = width
@@ -319,7 +329,9 @@ def _sheet(
     misfit, names, shift = _fits(names, columns, used, width, delimiter == c.BLANKS)
     if shift:
         header = _Header(
-            header.names, header.names_line, *(("", *t)[:width] if t else () for t in (header.above, header.units, header.statistics))
+            header.names,
+            header.names_line,
+            *(("", *t)[:width] if t else () for t in (header.above, header.units, header.statistics)),
         )
     return Sheet(
         lines, delimiter, names, header.names_line, header.above, header.units, header.statistics, banner, misfit,
@@ -336,7 +348,9 @@ def _any(column: pa.Array) -> bool:
 def _fits(
     names: tuple[str, ...], columns: Sequence[pa.Array], used: int, width: int, blanks: bool
 ) -> tuple[str, tuple[str, ...], bool]:
-    """Why the names row cannot name the columns (or empty), the names by column, and whether they stand one to the left."""
+    """Why the names row cannot name the columns (or empty), the names by column, and whether they stand one to the
+    left.
+    """
     if not names or used <= len(names) <= width:
         return "", names, False
     told = f"the names row has {len(names)} names and the rows have {used} cells"
@@ -344,12 +358,14 @@ def _fits(
         return told + f", for its mark '{names[0]}'", names[1:], False
     if used == len(names) + 1:
         stamp = [p for p in range(min(used, 8)) if _stampy(columns[p])]
-        if stamp and not words.is_time(names[stamp[0]] if stamp[0] < len(names) else "") and (
-            stamp[0] == 0 or words.is_time(names[stamp[0] - 1])
+        if (
+            stamp
+            and not words.is_time(names[stamp[0]] if stamp[0] < len(names) else "")
+            and (stamp[0] == 0 or words.is_time(names[stamp[0] - 1]))
         ):
             return told + ", its first without a name", ("", *names), True
     times = [p for p in range(min(used, len(names), 8)) if _stampy(columns[p])]
-    if len(names) > used and blanks or not times or not all(words.is_time(names[p]) for p in times):
+    if (len(names) > used and blanks) or not times or not all(words.is_time(names[p]) for p in times):
         return told, ("",) * used, False  # which name belongs to which column cannot be known
     return told, (*names, *[""] * used)[:used], False
 

@@ -1,11 +1,13 @@
 """What the sun tells of the logger's clock: how far the stamps lie from the middle of what they stamp, in UTC.
 
 First and last light of a day lie evenly about solar noon, under clouds too. Their middle gives, day by day, the shift
-stamp - UTC of the middle = offset from UTC + half an interval (stamps at the end), or - half an interval (at the start).
+stamp - UTC of the middle = offset from UTC + half an interval (stamps at the end), or - half an interval (at the
+start).
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +18,9 @@ Floats = NDArray[np.float64]
 
 _DAY_S = 86400.0
 _LEVELS = (0.003, 0.01, 0.03)
-"""First light, as shares of the 99th percentile: about 3, 10 and 30 W/m2 (judgement; signatures 1.1 uses 2 to 12 W/m2)."""
+"""First light, as shares of the 99th percentile: about 3, 10 and 30 W/m2 (judgement; signatures 1.1 uses 2 to 12
+W/m2).
+"""
 
 
 @dataclass(frozen=True)
@@ -35,9 +39,13 @@ def noon_utc(day: NDArray[np.int64], longitude: float) -> Floats:
 
     Equation of time by Spencer (1971), Search 2(5), 172; from memory; within half a minute.
     """
-    of_year = (day - (day.astype("datetime64[D]").astype("datetime64[Y]").astype("datetime64[D]").astype(np.int64))).astype(float)
+    of_year = (
+        day - (day.astype("datetime64[D]").astype("datetime64[Y]").astype("datetime64[D]").astype(np.int64))
+    ).astype(float)
     b = 2 * np.pi * of_year / 365.0
-    eot = 229.18 * (0.000075 + 0.001868 * np.cos(b) - 0.032077 * np.sin(b) - 0.014615 * np.cos(2 * b) - 0.040849 * np.sin(2 * b))
+    eot = 229.18 * (
+        0.000075 + 0.001868 * np.cos(b) - 0.032077 * np.sin(b) - 0.014615 * np.cos(2 * b) - 0.040849 * np.sin(2 * b)
+    )
     return np.asarray((720.0 - 4.0 * longitude - eot) * 60.0)
 
 
@@ -73,11 +81,15 @@ def shift(local: Times, values: Floats, interval_s: float, longitude: float) -> 
     day = np.floor((t - phase + _DAY_S / 2) / _DAY_S).astype(np.int64)
     edges = np.concatenate(([0], np.flatnonzero(np.diff(day)) + 1, [len(day)]))
     found: dict[int, list[float]] = {}
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in itertools.pairwise(edges):
         if b - a < 0.9 * _DAY_S / interval_s:
             continue
         whole = v[a:b]
-        night = float(np.median(np.sort(whole[np.isfinite(whole)])[: max(1, int(0.15 * (b - a)))])) if np.isfinite(whole).any() else 0.0
+        night = (
+            float(np.median(np.sort(whole[np.isfinite(whole)])[: max(1, int(0.15 * (b - a)))]))
+            if np.isfinite(whole).any()
+            else 0.0
+        )
         if not np.isfinite(whole).any() or np.nanmax(whole) - night < 0.1 * top:
             continue
         middles = [m for level in _LEVELS if (m := _middle(t[a:b], whole - night, level * top, interval_s)) is not None]
@@ -92,7 +104,9 @@ def shift(local: Times, values: Floats, interval_s: float, longitude: float) -> 
     middle = _circular_median(each)
     each = middle + ((each - middle + 720.0) % 1440.0 - 720.0)
     spread = 1.4826 * float(np.median(np.abs(each - np.median(each))))
-    return Shift(float(np.median(each)), float(np.hypot(1.25 * spread / np.sqrt(len(each)), 1.0)), len(each), days, each)
+    return Shift(
+        float(np.median(each)), float(np.hypot(1.25 * spread / np.sqrt(len(each)), 1.0)), len(each), days, each
+    )
 
 
 def _circular_median(minutes: Floats) -> float:
@@ -126,7 +140,11 @@ def _middle(t: Floats, v: Floats, level: float, interval_s: float) -> float | No
     if first == 0 or last == len(v) - 1:
         return None
     a, b, c, d = v[first - 1], v[first], v[last], v[last + 1]
-    if not np.isfinite([a, b, c, d]).all() or t[first] - t[first - 1] > 1.5 * interval_s or t[last + 1] - t[last] > 1.5 * interval_s:
+    if (
+        not np.isfinite([a, b, c, d]).all()
+        or t[first] - t[first - 1] > 1.5 * interval_s
+        or t[last + 1] - t[last] > 1.5 * interval_s
+    ):
         return None
     up = t[first - 1] + (level - a) / (b - a) * (t[first] - t[first - 1])
     down = t[last] + (c - level) / (c - d) * (t[last + 1] - t[last])

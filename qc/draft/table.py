@@ -1,11 +1,12 @@
-"""Sheets of all files put together: those with the same names row are one layout, layouts of one interval are one table."""
+"""Sheets of all files put together: those with the same names row are one layout, layouts of one interval are one
+table.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,7 +24,9 @@ _STATIONS = 200  # most stations in one file that are told apart (judgement)
 
 @dataclass
 class Column:
-    """One column of a layout, rows with a stamp only. `at` counts from 0; `name` is empty where it is known by position alone."""
+    """One column of a layout, rows with a stamp only. `at` counts from 0; `name` is empty where it is known by position
+    alone.
+    """
 
     at: int
     name: str
@@ -58,6 +61,7 @@ class Layout:
     select_others: list[tuple[str, int]] = field(default_factory=list)
     rows_of: dict[str, int] = field(default_factory=dict)
     spread: set[float] = field(default_factory=set)
+    unread: int = 0
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -65,7 +69,9 @@ class Layout:
         return () if self.sheets[0].misfit else self.sheets[0].names
 
     def reference(self, at: int) -> str | int:
-        """How the station file names a column: its name, or its position where the name is none, stands twice or is too long."""
+        """How the station file names a column: its name, or its position where the name is none, stands twice or is too
+        long.
+        """
         name = self.names[at] if at < len(self.names) else ""
         return name if name and self.names.count(name) == 1 and len(name) <= 400 else at + 1
 
@@ -74,7 +80,8 @@ class Layout:
         """Stamps with their zone taken off, where they carry one."""
         if self.zone_s is None:
             return self.local
-        return self.local - (np.nan_to_num(self.zone_s) * 1e6).astype("timedelta64[us]")
+        out: Times = self.local - (np.nan_to_num(self.zone_s) * 1e6).astype("timedelta64[us]")
+        return out
 
 
 @dataclass
@@ -102,19 +109,50 @@ def layouts(sheets: Sequence[Sheet]) -> tuple[list[Layout], list[str]]:
         by_key.setdefault(_key(sheet), []).append(sheet)
     out: list[Layout] = []
     told: list[str] = []
-    for group in by_key.values():
-        first = max(group, key=lambda s: len(s.line))
-        group = [first, *(s for s in group if s is not first)]
-        found = stamps.find(first.columns, [first.title(p) if first.misfit else _name(first, p) for p in range(first.width)])
-        if found is None:
-            told.append(f"{first.lines.path.name}: no column of time stamps found")
-            continue
-        orders = [_order(first, s) for s in group]
-        texts = [
-            pa.concat_arrays([_at(s, order[p]) for s, order in zip(group, orders, strict=True)]) for p in range(first.width)
-        ]
-        out.append(Layout(group, texts, found))
+    for alike in by_key.values():
+        for group, found in _written_alike(alike):
+            first = group[0]
+            if found is None:
+                told.append(f"{first.lines.path.name}: no column of time stamps found")
+                continue
+            orders = [_order(first, s) for s in group]
+            texts = [
+                pa.concat_arrays([_at(s, order[p]) for s, order in zip(group, orders, strict=True)])
+                for p in range(first.width)
+            ]
+            out.append(Layout(group, texts, found))
     return out, told
+
+
+@dataclass
+class _Alike:
+    """Sheets of one names row that write time and decimals in one way."""
+
+    sheets: list[Sheet]
+    time: stamps.TimeColumns | None
+    decimal: str | None
+
+
+def _written_alike(sheets: Sequence[Sheet]) -> list[tuple[list[Sheet], stamps.TimeColumns | None]]:
+    """Sheets of one names row, put apart where one reading of time or decimal sign would not do for all."""
+    found: list[_Alike] = []
+    for sheet in sorted(sheets, key=lambda s: -len(s.line)):
+        time = stamps.find(
+            sheet.columns, [sheet.title(p) if sheet.misfit else _name(sheet, p) for p in range(sheet.width)]
+        )
+        others = [c for p, c in enumerate(sheet.columns) if time is None or p not in time.columns]
+        sign, comma, point = values.decimal_sign(others, sheet.delimiter)
+        decimal = sign if comma or point else None
+        for one in found:
+            if time is not None and one.time is not None and not set(time.formats) & set(one.time.formats):
+                continue
+            if None not in (decimal, one.decimal) and decimal != one.decimal:
+                continue
+            one.sheets.append(sheet)
+            break
+        else:
+            found.append(_Alike([sheet], time, decimal))
+    return [(one.sheets, one.time) for one in found]
 
 
 def _name(sheet: Sheet, at: int) -> str:
@@ -166,9 +204,9 @@ def settle_time(found: Sequence[Layout], month_first_country: bool) -> None:
 
 def _all_rows(one: Layout) -> list[str]:
     """The formats again, by stamps from all rows: the first and last of each day may show what a sample did not."""
-    from qc.read.stamps import infer_formats, join_cells
-
     import pyarrow as pa
+
+    from qc.read.stamps import infer_formats, join_cells
 
     joined = join_cells([one.columns_text[p] for p in one.time.columns])
     step = max(1, len(joined) // 8000)
@@ -182,6 +220,7 @@ def settle_rows(one: Layout) -> None:
     import pyarrow as pa
 
     read = ~np.isnat(one.local)
+    one.unread = int((~read).sum())
     sheet = one.sheets[0]
     others = [p for p in range(len(one.columns_text)) if p not in one.time.columns]
     one.decimal, comma, point = values.decimal_sign([one.columns_text[p] for p in others], sheet.delimiter)
@@ -239,16 +278,42 @@ def _select(one: Layout, read: NDArray[np.bool_], others: Sequence[int]) -> None
         code = coded.indices.to_numpy(zero_copy_only=False)
         unique = len(np.unique(at.astype(np.int64) * kinds + code)) / len(local)
         named = words.plain(one.sheets[0].title(p))
-        bonus = 0.05 if any(w in named for w in ("stat", "site", "id", "name", "origin", "loc", "code", "wmo", "device", "node")) else 0.0
+        bonus = (
+            0.05
+            if any(w in named for w in ("stat", "site", "id", "name", "origin", "loc", "code", "wmo", "device", "node"))
+            else 0.0
+        )
         bonus -= 0.0005 * kinds
         if unique > max(0.9, single + 0.15) and (best is None or unique + bonus > best[0]):
-            counted = Counter(dict(zip(coded.dictionary.to_pylist(), np.bincount(code, minlength=kinds).tolist(), strict=True)))
+            counted = Counter(
+                dict(zip(coded.dictionary.to_pylist(), np.bincount(code, minlength=kinds).tolist(), strict=True))
+            )
             best = (unique + bonus, p, sorted(counted.items(), key=lambda item: (-item[1], item[0])))
     if best is not None:
         stations = [s for s in best[2] if s[0]]
         if stations:
             one.select = (best[1], stations[0][0])
             one.select_others = stations
+
+
+def distinct(found: Sequence[Layout]) -> tuple[list[Layout], list[str]]:
+    """Layouts that the reader can tell apart, those of most rows first, and what is told of the others."""
+    kept: dict[tuple[object, ...], Layout] = {}
+    told: list[str] = []
+    for one in sorted(found, key=lambda x: (-len(x.local), str(x.sheets[0].lines.path))):
+        names = frozenset(n for p, n in enumerate(one.names) if one.reference(p) == n)
+        key: tuple[object, ...] = ("names", names) if names else ("by position", one.time.columns, one.format)
+        first = kept.setdefault(key, one)
+        if first is one:
+            continue
+        which = ", ".join(sorted({s.lines.path.name for s in one.sheets})[:5])
+        other = first.sheets[0].lines.path.name
+        what = "has the names row of" if names else "has no names row, as"
+        told.append(
+            f"{which} {what} {other}, but not its columns, time format ('{one.format}') or decimal sign"
+            f" ('{one.decimal}'): nothing tells them apart, so give it a station file of its own"
+        )
+    return list(kept.values()), told
 
 
 # ---- tables
@@ -268,7 +333,9 @@ def tables(found: Sequence[Layout]) -> list[Table]:
     if len(out) > 1:
         used: set[str] = set()
         for table in out:
-            base = "events" if table.interval_s is None else f"every_{stamps.duration(table.interval_s)}".replace(".", "_")
+            base = (
+                "events" if table.interval_s is None else f"every_{stamps.duration(table.interval_s)}".replace(".", "_")
+            )
             name, number = base, 2
             while name in used:
                 name, number = f"{base}_{number}", number + 1
@@ -316,8 +383,3 @@ def _counter_words(name: str) -> list[str]:
     import re
 
     return [name for word in words.book()["counter"]["words"] if re.fullmatch(word, name)]
-
-
-def files(found: Sequence[Layout]) -> list[Path]:
-    """The files of some layouts."""
-    return sorted({s.lines.path for one in found for s in one.sheets})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -19,8 +20,72 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 MARKER_WORDS = frozenset(
-    "nan na n/a #n/a null none nil - -- --- ---- ----- -.- --.- . .. missing miss m inf -inf +inf infinity err error #error #value! #ref! #div/0! xx xxx x "
-    "* ** *** //// /// / ? ?? nodata no_data nd n.d. n/d s/d s/n bad out fail failed invalid nv dash noval void leer fehlt manquant faltante #num! na() <na> nat".split()
+    [
+        "nan",
+        "na",
+        "n/a",
+        "#n/a",
+        "null",
+        "none",
+        "nil",
+        "-",
+        "--",
+        "---",
+        "----",
+        "-----",
+        "-.-",
+        "--.-",
+        ".",
+        "..",
+        "missing",
+        "miss",
+        "m",
+        "inf",
+        "-inf",
+        "+inf",
+        "infinity",
+        "err",
+        "error",
+        "#error",
+        "#value!",
+        "#ref!",
+        "#div/0!",
+        "xx",
+        "xxx",
+        "x",
+        "*",
+        "**",
+        "***",
+        "////",
+        "///",
+        "/",
+        "?",
+        "??",
+        "nodata",
+        "no_data",
+        "nd",
+        "n.d.",
+        "n/d",
+        "s/d",
+        "s/n",
+        "bad",
+        "out",
+        "fail",
+        "failed",
+        "invalid",
+        "nv",
+        "dash",
+        "noval",
+        "void",
+        "leer",
+        "fehlt",
+        "manquant",
+        "faltante",
+        "#num!",
+        "na()",
+        "<na>",
+        "nat",
+    ]
 )
 """Words that stand where there is no value; common practice, no source."""
 
@@ -30,9 +95,30 @@ _MANY = 60  # distinct words of one column that are told apart (judgement)
 
 
 def codelike(value: float) -> bool:
-    """Whether a number is one that loggers write for no value: -9999, -99.9, 7999, 6999, 32767, 1e20 ... (common practice, no source)."""
+    """Whether a number is one that loggers write for no value: -9999, -99.9, 7999, 6999, 32767, 1e20 ... (common
+    practice, no source).
+    """
     size = abs(value)
-    if size in (6999.0, 7999.0, 32767.0, 32768.0, 65535.0, 6553.5, 3276.7, 3276.8, 8888.0, 888.8, 77777.0, 55555.0, 2147483647.0, 2147483648.0) or size >= 1e9:
+    if (
+        size
+        in (
+            6999.0,
+            7999.0,
+            32767.0,
+            32768.0,
+            65535.0,
+            6553.5,
+            3276.7,
+            3276.8,
+            8888.0,
+            888.8,
+            77777.0,
+            55555.0,
+            2147483647.0,
+            2147483648.0,
+        )
+        or size >= 1e9
+    ):
         return True
     digits = f"{size:.10g}".replace(".", "")
     return len(digits) >= 2 and set(digits) == {"9"}
@@ -117,14 +203,17 @@ def decimal_sign(columns: Sequence[pa.Array], delimiter: str) -> tuple[str, int,
 # ---- the smallest step
 
 _EDGES = (0.0, 1.0, 8.0, 10.0, 80.0, 100.0, 800.0, 1000.0, 8000.0, 10000.0, 80000.0, 1e9)
-"""Loggers that keep four digits change their step at a power of ten, or (13 bits of mantissa) at eight times one; measured on forest and campus."""
+"""Loggers that keep four digits change their step at a power of ten, or (13 bits of mantissa) at eight times one;
+measured on forest and campus.
+"""
 _STEPS = sorted((m * 10.0**e for e in range(-6, 3) for m in (1.0, 2.0, 5.0)), reverse=True)
 _TIPS = (0.254, 0.2, 0.1, 0.5, 0.25, 1.0, 0.01, 0.02, 0.05, 0.3, 0.4, 0.127, 0.001, 0.002, 0.005)
 Resolution = float | list[list[float]] | None
 
 
 def resolution(values: Floats, *, sums: bool = False) -> tuple[Resolution, str]:
-    """The smallest step that nearly all numbers are multiples of, by range where it depends on the value; and why there is none.
+    """The smallest step that nearly all numbers are multiples of, by range where it depends on the value; and why there
+    is none.
 
     `sums`: amounts such as rain, mostly 0, whose step is the smallest amount.
     """
@@ -135,11 +224,11 @@ def resolution(values: Floats, *, sums: bool = False) -> tuple[Resolution, str]:
         return float(f"{sizes[0]:.6g}"), ""
     if len(sizes) < 3:
         return None, f"only {len(sizes)} different values above 0"
-    weight = np.minimum(counts, 20).astype(float)
+    weight = np.minimum(counts, 100).astype(float)  # a sensor that hung must not decide
     if sums and (tip := _tip(sizes, weight)) is not None:
         return tip, ""
     found: list[list[float]] = []
-    for low, high in zip(_EDGES[:-1], _EDGES[1:], strict=True):
+    for low, high in itertools.pairwise(_EDGES):
         here = (sizes >= low) & (sizes < high)
         if here.sum() < 8 or weight[here].sum() < 30:
             continue
@@ -156,7 +245,9 @@ def resolution(values: Floats, *, sums: bool = False) -> tuple[Resolution, str]:
     if len(found) == 1:
         return found[0][1], ""
     top = float(sizes.max())
-    found[-1][0] = next(m * 10.0**e for e in range(-3, 7) for m in (1.0, 2.0, 5.0) if m * 10.0**e > top and m * 10.0**e > found[-2][0])
+    found[-1][0] = next(
+        m * 10.0**e for e in range(-3, 7) for m in (1.0, 2.0, 5.0) if m * 10.0**e > top and m * 10.0**e > found[-2][0]
+    )
     return found, ""
 
 
@@ -200,7 +291,9 @@ def suspects(values: Floats) -> list[Suspect]:
     distinct, counts = np.unique(good, return_counts=True)
     if len(distinct) < 2:
         return []
-    ends = np.unique(np.concatenate((np.arange(min(_ENDS, len(distinct))), np.arange(max(0, len(distinct) - _ENDS), len(distinct)))))
+    ends = np.unique(
+        np.concatenate((np.arange(min(_ENDS, len(distinct))), np.arange(max(0, len(distinct) - _ENDS), len(distinct))))
+    )
     coded = {int(i): codelike(float(distinct[i])) for i in ends}
     outer = {0, 1, 2, len(distinct) - 1, len(distinct) - 2, len(distinct) - 3}
     likely = [i for i in coded if coded[i] or (i in outer and counts[i] >= 3 and abs(distinct[i]) >= 50)]

@@ -13,8 +13,40 @@ from typing import Any
 from qc import units
 from qc.places import folder
 
-_NO_UNIT_LAST = frozenset("rad rads grad in ins h hr hrs hour hours min mins minute minutes s sec secs m day days 1 rh none ratio fraction point points".split())
-"""Last words of names that are spelled like units and are none there: `Solar Rad`, `Temp in`, `Wind 10 min` (judgement)."""
+_NO_UNIT_LAST = frozenset(
+    [
+        "rad",
+        "rads",
+        "grad",
+        "in",
+        "ins",
+        "h",
+        "hr",
+        "hrs",
+        "hour",
+        "hours",
+        "min",
+        "mins",
+        "minute",
+        "minutes",
+        "s",
+        "sec",
+        "secs",
+        "m",
+        "day",
+        "days",
+        "1",
+        "rh",
+        "none",
+        "ratio",
+        "fraction",
+        "point",
+        "points",
+    ]
+)
+"""Last words of names that are spelled like units and are none there: `Solar Rad`, `Temp in`, `Wind 10 min`
+(judgement).
+"""
 _LONGEST = 200  # characters of a name that are looked at: no name says more in what follows (judgement)
 
 
@@ -56,8 +88,10 @@ def plain(name: str) -> str:
     text = "".join(x for x in text if not unicodedata.combining(x))
     text = text.replace("↓", " down ").replace("↑", " up ")
     text = re.sub(r"(?i)[øö]", "o", text)
-    cut = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[A-Za-z])(?=[0-9])|(?<=[0-9])(?=[A-Za-z])", " ", text)
-    both = [" ".join(re.findall(r"[a-z0-9]+|%", t.casefold())) for t in (cut, text)]
+    cut = re.sub(
+        r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[A-Za-z])(?=[0-9])|(?<=[0-9])(?=[A-Za-z])", " ", text
+    )
+    both = [" ".join(re.findall(r"[^\W_]+|%", t.casefold())) for t in (cut, text)]
     return " " + " | ".join(dict.fromkeys(both)) + " "
 
 
@@ -122,7 +156,9 @@ def is_unit(text: str) -> bool:
 
 @lru_cache(maxsize=8192)
 def unit_in(name: str) -> tuple[str, str]:
-    """The unit within a name and the rest of the name: `T (degC)`, `Rain [mm]`, `AirTemp_C`, `Wind, m/s`; empty where none."""
+    """The unit within a name and the rest of the name: `T (degC)`, `Rain [mm]`, `AirTemp_C`, `Wind, m/s`; empty where
+    none.
+    """
     name = name[:_LONGEST]
     if name.casefold() in book()["unit_of_name"]:
         return str(book()["unit_of_name"][name.casefold()]), name
@@ -141,7 +177,9 @@ def unit_in(name: str) -> tuple[str, str]:
     for pattern in (r"^(.*?)[,;:/|-]\s+([^,;:|]{1,16})$", r"^(.+)\s+(?:in\s+)?(\S{1,12})$", r"^(.+?)/(\S{1,8})$"):
         found = re.match(pattern, name)
         if found and units.guess_quantities_for_unit(found[2].strip()) and not found[2].strip().isdigit():
-            if len(found[2].strip()) == 1 and found[2] not in "%FCK°" or found[2].strip(" .").casefold() in _NO_UNIT_LAST:
+            if (len(found[2].strip()) == 1 and found[2] not in "%FCK°") or found[2].strip(
+                " ."
+            ).casefold() in _NO_UNIT_LAST:
                 continue
             return found[2].strip(), found[1]
     parts = re.split(r"[_.\s]+", name)
@@ -158,8 +196,10 @@ def unit_in(name: str) -> tuple[str, str]:
 
 def _looks_like_unit(text: str) -> bool:
     """A unit that no quantity has, but that is one: `ppm`, `g/kg`, `kg/m3`."""
-    return len(text) <= 16 and bool(re.fullmatch(r"[A-Za-zµμ%°]{1,8}([ ./*^-]*(m|s|h|kg|g|mol|min|d|cm|m2|m3|[0-9-]+))*", text)) and (
-        "/" in text or "-1" in text or "-2" in text or text.casefold() in book()["unit_row"]["others"]
+    return (
+        len(text) <= 16
+        and bool(re.fullmatch(r"[A-Za-zµμ%°]{1,8}([ ./*^-]*(m|s|h|kg|g|mol|min|d|cm|m2|m3|[0-9-]+))*", text))
+        and ("/" in text or "-1" in text or "-2" in text or text.casefold() in book()["unit_row"]["others"])
     )
 
 

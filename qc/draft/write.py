@@ -17,7 +17,14 @@ def text(value: str) -> str:
         code = ord(ch)
         if ch in '"\\':
             out.append("\\" + ch)
-        elif code < 32 or 127 <= code < 160 or code in (0x2028, 0x2029, 0xFEFF) or 0x200B <= code <= 0x200F or 0x202A <= code <= 0x202E or 0x2066 <= code <= 0x2069:
+        elif (
+            code < 32
+            or 127 <= code < 160
+            or code in (0x2028, 0x2029, 0xFEFF)
+            or 0x200B <= code <= 0x200F
+            or 0x202A <= code <= 0x202E
+            or 0x2066 <= code <= 0x2069
+        ):
             out.append(f"\\u{code:04X}")
         elif 0xD800 <= code <= 0xDFFF:
             out.append("\\uFFFD")

@@ -36,8 +36,9 @@ def excursions(change: Floats) -> Floats:
 
 
 def usual(change: Floats, time: Times, rows: Rows, half_us: int, share: float) -> Floats:
-    """The size that a share of all changes stays below, within `half_us` to either side of some rows; NaN without one.
+    """The size that a share of the changes within `half_us` to either side of some rows stays below; NaN without one.
 
+    The two changes that lead to and from the row itself do not count.
     A quantile that is one of the values itself: rank floor(share (n - 1)), counted from 0.
 
     Parameters
@@ -54,7 +55,8 @@ def usual(change: Floats, time: Times, rows: Rows, half_us: int, share: float) -
     for start in range(0, len(rows), _AT_ONCE):
         some = slice(start, start + _AT_ONCE)
         place = first[some, None] + np.arange(int((after - first)[some].max(initial=0)))
-        here = place < after[some, None]
+        own = (place == rows[some, None]) | (place == rows[some, None] + 1)
+        here = (place < after[some, None]) & ~own
         sizes = np.where(here, np.abs(change[np.minimum(place, len(change) - 1)]), np.nan)
         sizes.sort(axis=1)  # NaN come last
         count = np.isfinite(sizes).sum(axis=1)

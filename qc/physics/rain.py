@@ -46,7 +46,7 @@ class Drip(NamedTuple):
     @property
     def lasting_us(self) -> Rows:
         """Length of each block's run, cut to the reach; 0 outside runs. [us]"""
-        return np.maximum(self.back_us + self.ahead_us, 0)
+        return np.asarray(np.maximum(self.back_us + self.ahead_us, 0), np.int64)
 
 
 def even_tips(

@@ -1,8 +1,9 @@
 """Physical lines to columns of cells, fast where lines are regular and with care where they are not.
 
-Every line gets one standing. A line is *regular* when its count of delimiters outside quotes is the usual one and each quotation
-mark opens at the start of a cell and closes at its end; regular lines go to pyarrow's reader in one piece. The others are read one
-by one and written anew in regular form, or rejected. So a stray quotation mark costs its own line and no other.
+Every line gets one standing. A line is *regular* when its count of delimiters outside quotes is the usual one and each
+quotation mark opens at the start of a cell and closes at its end; regular lines go to pyarrow's reader in one piece. The
+others are read one by one and written anew in regular form, or rejected. So a stray quotation mark costs its own line and
+no other.
 """
 
 from __future__ import annotations
@@ -83,7 +84,7 @@ def split(line: str, delimiter: str) -> list[str] | None:
 
 
 def _cells(line: str, delimiter: str) -> list[str] | None:
-    """Cells of a line. A quotation mark opens only at the start of a cell; one in the middle is a character like any other."""
+    """Cells of a line. A quotation mark opens only at the start of a cell; one in the middle is a plain character."""
     if '"' not in line:
         return [cell.strip() for cell in line.split(delimiter)]
     cells: list[str] = []
@@ -202,7 +203,7 @@ def _longest(ends: NDArray[np.int64]) -> int:
 
 
 def _maybe_blank(codes: NDArray[np.uint8], starts: NDArray[np.int64], ends: NDArray[np.int64]) -> NDArray[np.intp]:
-    """Lines that may be blank: their first, second, middle and last bytes are filler. The LF at the end is filler too."""
+    """Lines that may be blank: their first, second, middle and last bytes are filler, as the LF at the end is."""
     likely = np.flatnonzero(_FILLER[codes[starts]])
     for place in (np.minimum(starts + 1, ends), (starts + ends) // 2, np.maximum(ends - 1, starts)):
         likely = likely[_FILLER[codes[place[likely]]]]

@@ -13,7 +13,7 @@ from qc.errors import printable
 from qc.read import cells as c
 from qc.read import numbers as n
 from qc.read.layout import Kind, Section, Unfit, sections
-from qc.read.lines import Lines
+from qc.read.lines import LONGEST_CELL, Lines
 from qc.read.stamps import StampFormat, join_cells
 from qc.station import Channel, Station, Table
 
@@ -21,12 +21,14 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 BLOCK = 8 << 20  # bytes read at once: memory stays flat in the size of a file (judgement)
-_AFTER_NAMES = 4  # lines of units and statistics that may follow a names row; real tables have up to two (measured, seven stations)
+_AFTER_NAMES = (
+    4  # lines of units and statistics below a names row; real tables have up to two (measured, seven stations)
+)
 
 
 @dataclass(frozen=True)
 class Column:
-    """Cells of one channel as read: numbers in the unit of the table, text where it is needed, state where not all are numbers."""
+    """Cells of one channel as read: numbers in the table's unit, text where it is needed, state where not all are numbers."""
 
     values: NDArray[np.float64]
     cells: pa.Array | None
@@ -119,7 +121,7 @@ def _before_names(out: ReadFile, section: Section, headers: set[bytes]) -> None:
 
 def _stamped(text: str, section: Section, stamp: StampFormat) -> bool:
     """Whether a line has a readable stamp where its section has the time."""
-    cells = c.split(text, section.delimiter) if len(text) <= c.LONGEST_CELL else None
+    cells = c.split(text, section.delimiter) if len(text) <= LONGEST_CELL else None
     at = [section.position(column) for column in section.kinds[0].layout.time.columns]
     if cells is None or any(p is None or p >= len(cells) for p in at):
         return False
@@ -225,7 +227,8 @@ def _after_names(
 ) -> int:
     """Mark the units and statistics rows below a names row; gives the first line that may be a row.
 
-    Below a names row of a `new` wording such a line has no stamp, and words in the columns of channels; else it is a known one.
+    Below a names row of a `new` wording such a line has no stamp, and words in the columns of channels; else it is one that
+    stood there before.
     """
     table, layout = section.kinds[0]
     stamp = StampFormat.compile(layout.time.format)
@@ -240,7 +243,7 @@ def _after_names(
         if raw.strip() not in headers:
             if not new:
                 break
-            cells = c.split(out.lines.text(at), section.delimiter) if len(raw) <= 16 * c.LONGEST_CELL else None
+            cells = c.split(out.lines.text(at), section.delimiter) if len(raw) <= 16 * LONGEST_CELL else None
             if cells is None or b"\x00" in raw or _stamped(out.lines.text(at), section, stamp):
                 break
             held = [
@@ -259,7 +262,7 @@ def _rows(
     block: c.Block, section: Section, kind: Kind, station: Station, keep_text: frozenset[str],
     free: NDArray[np.bool_], standing: NDArray[np.uint8], rejects: list[c.Reject],
 ) -> tuple[Rows, NDArray[np.bool_]]:  # fmt: skip
-    """Rows of one table in one block, and which of the block's they are; lines without a readable stamp lose their standing."""
+    """Rows of one table in one block, and which of its lines are the table's; those without a readable stamp are rejected."""
     table, layout = kind
     at = {ch.name: p for ch, p in _channels(section, station, table)}
     channels = [ch for ch, _ in _channels(section, station, table)]
@@ -332,7 +335,7 @@ _Cells = tuple["NDArray[np.float64] | None", "pa.Array | None"]
 
 
 def _cells(block: c.Block, columns: dict[int, pa.Array], markers: dict[int, n.Markers]) -> dict[int, _Cells]:
-    """Numbers and text of each column of a channel, either None where it is not needed; all text that is missing in one more look."""
+    """Numbers and text of each channel's column, None where not needed; all text that lacks is read in one more look."""
     import pyarrow as pa
     import pyarrow.compute as pc
 

@@ -1,13 +1,14 @@
 """Which layout does a file have, and where do its names rows stand?
 
-A file's own names row chooses its layout, never its date. A file may hold several names rows: a logger that writes its header again,
-a new program, files put together. Rows belong to the names row above them; rows below a names row that fits no layout are not read.
+A file's own names row chooses its layout, never its date. A file may hold several names rows: a logger that writes its header
+again, a new program, files put together. Rows belong to the names row above them; those below a names row that fits no layout
+are not read.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +24,7 @@ BEFORE_NAMES = (
 )
 _MOST_NAMES_ROWS = 200_000  # names rows followed within one file, a bound against hostile files (judgement)
 _LONGEST_NAMES_ROW = 16 * LONGEST_CELL  # bytes (judgement)
+_ROWS_BELOW = 20  # lines below a names row that decide between delimiters (judgement)
 _EDGES = b'\n,;\t| "'  # what stands beside a cell
 
 
@@ -37,8 +39,8 @@ class Kind(NamedTuple):
 class Section:
     """All stretches of a file under names rows of one wording.
 
-    `kinds` are the tables that its rows may belong to, several where `select` tells them apart. `stretches` are lines from (counted
-    from 0) to (exclusive), the names rows themselves, `names_lines`, left out.
+    `kinds` are the tables that its rows may belong to, several where `select` tells them apart. `stretches` are lines from and
+    to, counted from 0, to exclusive; the names rows themselves, `names_lines`, are left out.
     """
 
     kinds: tuple[Kind, ...]
@@ -60,7 +62,7 @@ class Section:
         return self.names.index(column.strip()) if column.strip() in self.names else None
 
     def channel(self, channel: Channel) -> int | None:
-        """Index of a channel's column, from 0, None where this layout lacks it. A name goes before a position, then the order given."""
+        """Index of a channel's column, from 0, None where this layout lacks it. Names go before positions, then in order."""
         for column in sorted(channel.columns, key=lambda c: isinstance(c, int)):
             if (found := self.position(column)) is not None:
                 return found
@@ -68,7 +70,7 @@ class Section:
 
 
 class Unfit(NamedTuple):
-    """A names row in mid-file that cannot be used: its line, the line at which it ends, and why. Rows below it are not read."""
+    """A names row in mid-file that cannot be used: its line, where its rows end, and why. They are not read."""
 
     line: int
     stop: int
@@ -95,16 +97,16 @@ def sections(lines: Lines, station: Station) -> tuple[list[Section], list[Unfit]
     known = {_key(section): section}
     begins: list[tuple[int, Section | str]] = [(line, section)]
     here = lines.raw(line)
-    for line in _candidates(lines, named, line + 1):
-        if lines.raw(line) == here:
-            begins.append((line, begins[-1][1]))
+    for later in _candidates(lines, named, line + 1):
+        if lines.raw(later) == here:
+            begins.append((later, begins[-1][1]))
             continue
-        more = _fit(lines, line, named, station)
-        if more is None and len(lines.raw(line)) <= LONGEST_CELL and _looks_like_names(lines.text(line), named):
-            more = _misfit(lines, named, range(line, line + 1))
+        more = _fit(lines, later, named, station)
+        if more is None and len(lines.raw(later)) <= LONGEST_CELL and _looks_like_names(lines.text(later), named):
+            more = _misfit(lines, named, range(later, later + 1))
         if more is not None:
-            begins.append((line, more if isinstance(more, str) else known.setdefault(_key(more), more)))
-            here = lines.raw(line)
+            begins.append((later, more if isinstance(more, str) else known.setdefault(_key(more), more)))
+            here = lines.raw(later)
         if len(begins) > _MOST_NAMES_ROWS:
             raise RefusedFile(
                 f"holds more than {_MOST_NAMES_ROWS} names rows",
@@ -145,7 +147,7 @@ def _first(lines: Lines, named: Sequence[Kind], station: Station) -> tuple[Secti
 
 
 def _splits(text: str) -> Iterator[tuple[str, list[str]]]:
-    """The cells of a line by each delimiter; by one that it does not hold only at the end, and by blanks after all others."""
+    """The cells of a line by each delimiter that it holds, then as one cell."""
     for delimiter in DELIMITERS:
         cells = split(text, delimiter)
         if cells is not None and len(cells) > 1:
@@ -158,40 +160,54 @@ def _splits(text: str) -> Iterator[tuple[str, list[str]]]:
 def _fit(lines: Lines, line: int, named: Sequence[Kind], station: Station) -> Section | str | None:
     """The section that begins at a line whose cells hold all names of a layout, or why it cannot be used (str).
 
-    The layout with most names wins, then the delimiter with most cells; blanks are the delimiter only where no other fits.
+    The layout with most names wins. Where several delimiters fit, the one by which most of the next lines are rows.
     """
     raw = lines.raw(line)
     if len(raw) > _LONGEST_NAMES_ROW:
         return None
-    best: tuple[int, int, str, list[str], list[Kind]] | None = None
+    found: list[Section] = []
     for delimiter, names in _splits(raw.decode("utf-8", "replace")):
         held = set(names)
         fits = [kind for kind in named if {n.strip() for n in kind.layout.names} <= held]
-        if not fits or (best is not None and delimiter == BLANKS):
-            continue
-        most = max(len(kind.layout.names) for kind in fits)
-        if best is None or (most, len(names)) > best[:2]:
-            best = (most, len(names), delimiter, names, [k for k in fits if len(k.layout.names) == most])
-    if best is None:
+        if fits:
+            most = max(len(kind.layout.names) for kind in fits)
+            kinds = tuple(kind for kind in fits if len(kind.layout.names) == most)
+            size = len(names)
+            while size > 1 and not names[size - 1]:
+                size -= 1
+            found.append(Section(kinds, delimiter, tuple(names), size))
+    if not found:
         return None
-    kinds: dict[str, Kind] = {}
-    for kind in best[4]:
-        other = kinds.setdefault(kind.table.id, kind)
+    section = found[0] if len(found) == 1 else max(found, key=lambda one: _rank(lines, line + 1, one))
+    kinds_: dict[str, Kind] = {}
+    for kind in section.kinds:
+        other = kinds_.setdefault(kind.table.id, kind)
         if kind.layout.model_copy(update={"names": other.layout.names}) != other.layout:
             here = " and ".join(str(kind.table.layout.index(k.layout) + 1) for k in (other, kind))
-            return f"its names row fits the layouts {here} of table {kind.table.id} alike; give them names that only one has"
-    size = len(best[3])
-    while size > 1 and not best[3][size - 1]:
-        size -= 1
-    section = Section(tuple(kinds.values()), best[2], tuple(best[3]), size)
+            told = f"its names row fits the layouts {here} of table {kind.table.id} alike"
+            return f"{told}; give them names that only one has"
+    section = replace(section, kinds=tuple(kinds_.values()))
     return _trouble(section, station) or section
+
+
+def _rank(lines: Lines, first: int, section: Section) -> tuple[int, int, bool, int]:
+    """How well the delimiter of a section suits: rows among the next lines, names known, not blanks, cells."""
+    layout = section.kinds[0].layout
+    places = [section.position(column) for column in layout.time.columns]
+    rows = 0
+    if None not in places:
+        below = range(first, min(first + _ROWS_BELOW, lines.count))
+        read = _stamped(lines, below, section.delimiter, [p for p in places if p is not None], layout.time.format)
+        rows = sum(size >= section.least for _, size in read)
+    return rows, len(layout.names), section.delimiter != BLANKS, len(section.names)
 
 
 def _trouble(section: Section, station: Station) -> str | None:
     """Why a names row that fits cannot be used."""
     tables = [kind.table for kind in section.kinds]
     if len(tables) > 1 and not all(t.select for t in tables):
-        return f"its names row fits the tables {', '.join(sorted(t.id for t in tables))} alike; give their layouts names that only one has"
+        ids = ", ".join(sorted(t.id for t in tables))
+        return f"its names row fits the tables {ids} alike; give their layouts names that only one has"
     for table, layout in section.kinds:
         needed: list[tuple[str, Column]] = [("time column", column) for column in layout.time.columns]
         if table.select:
@@ -203,12 +219,13 @@ def _trouble(section: Section, station: Station) -> str | None:
         for column in [*used, *([table.line_counter] if table.line_counter is not None else [])]:
             if isinstance(column, str) and section.names.count(column.strip()) > 1:
                 places = ", ".join(str(p + 1) for p, name in enumerate(section.names) if name == column.strip())
-                return f"its names row has '{printable(column, 60)}' in the columns {places}; give the position instead of the name"
+                told = f"its names row has '{printable(column, 60)}' in the columns {places}"
+                return f"{told}; give the position instead of the name"
     return None
 
 
 def _looks_like_names(text: str, named: Sequence[Kind]) -> bool:
-    """Whether a line that fits no layout is a names row all the same: it names a layout's time columns, and few cells are numbers."""
+    """Whether a line that fits no layout is a names row all the same: it names time columns, and few cells are numbers."""
     for _, cells in _splits(text):
         if len(cells) < 2 or 2 * sum(number(cell) is not None for cell in cells) >= len(cells):
             continue
@@ -221,7 +238,7 @@ def _looks_like_names(text: str, named: Sequence[Kind]) -> bool:
 
 
 def _candidates(lines: Lines, named: Sequence[Kind], after: int) -> list[int]:
-    """Lines that hold the longest name of some layout, or of its time columns, as a cell: only these are looked at closely."""
+    """Lines that hold the longest name of a layout, or of its time columns, as a cell: only these are looked at closely."""
     needles: set[bytes] = set()
     for kind in named:
         times = [c for c in kind.layout.time.columns if isinstance(c, str)]
@@ -247,49 +264,50 @@ def _candidates(lines: Lines, named: Sequence[Kind], after: int) -> list[int]:
 
 
 def _by_position(lines: Lines, station: Station) -> tuple[Section | None, int]:
-    """The section of a file without a names row, by the first layout by position whose time stamps can be read, and its first row."""
-    from qc.read.stamps import StampFormat
+    """The section of a file without a names row, and its first row.
 
+    The first layout by position whose time stamps can be read. A row needs all columns that the station file asks for.
+    """
+    where = range(min(lines.count, BEFORE_NAMES))
     for table in station.table:
         for layout in (layout for layout in table.layout if not layout.names):
-            columns = [c for c in layout.time.columns if isinstance(c, int)]
-            if len(columns) < len(layout.time.columns):
+            times = [c for c in layout.time.columns if isinstance(c, int)]
+            least = max(_asked(station, table, times))
+            if len(times) < len(layout.time.columns) or least > LONGEST_CELL:
                 continue
-            used = [*columns, *(c for ch in station.channels_of(table) for c in ch.columns if isinstance(c, int))]
-            used += [
-                c for c in (table.line_counter, table.select.column if table.select else None) if isinstance(c, int)
-            ]
-            stamp = StampFormat.compile(layout.time.format)
-            best: tuple[int, int, bool, int, str] | None = None
+            found: list[tuple[int, int, bool, int, str]] = []
             for delimiter in DELIMITERS:
-                rows = _stamped(lines, delimiter, columns, stamp)
+                rows = _stamped(lines, where, delimiter, [c - 1 for c in times], layout.time.format)
                 if rows:
                     sizes = [size for _, size in rows]
-                    usual = max(set(sizes), key=lambda s: (sizes.count(s), s))
-                    # where two delimiters do as well, blanks are the worse guess: empty cells vanish between them
-                    best = max(best or (0,), (len(sizes), usual, delimiter != BLANKS, -rows[0][0], delimiter))  # type: ignore[assignment]
-            if best is not None:
-                least = max(used)
-                names = [""] * max(best[1], least)
-                return Section((Kind(table, layout),), best[4], tuple(names), least), -best[3]
+                    usual = max(set(sizes), key=lambda size: (sizes.count(size), size))
+                    # where two do as well, blanks are the worse guess: empty cells vanish between them
+                    found.append((len(rows), usual, delimiter != BLANKS, -rows[0][0], delimiter))
+            if found:
+                _, usual, _, first, delimiter = max(found)
+                names = ("",) * max(usual, least)
+                return Section((Kind(table, layout),), delimiter, names, least), -first
     return None, 0
 
 
-def _stamped(lines: Lines, delimiter: str, columns: Sequence[int], stamp: object) -> list[tuple[int, int]]:
-    """Line and count of cells of the first lines with a readable stamp."""
+def _asked(station: Station, table: Table, times: Sequence[int]) -> list[int]:
+    """Positions, from 1, of all columns that a station file asks for where there are no names."""
+    columns: list[Column | None] = [*times, table.line_counter, table.select.column if table.select else None]
+    columns += [next((c for c in ch.columns if isinstance(c, int)), None) for ch in station.channels_of(table)]
+    return [c for c in columns if isinstance(c, int)] or [1]
+
+
+def _stamped(lines: Lines, where: range, delimiter: str, places: Sequence[int], format: str) -> list[tuple[int, int]]:
+    """Of some lines those with a readable stamp at these places, from 0: line and count of cells."""
     from qc.read.stamps import StampFormat
 
-    assert isinstance(stamp, StampFormat)
     found = []
-    for line in range(min(lines.count, BEFORE_NAMES)):
-        row = (
-            split(lines.text(line), delimiter)
-            if int(lines.ends[line]) - lines.start(line) <= _LONGEST_NAMES_ROW
-            else None
-        )
-        if row and len(row) >= max(columns):
-            found.append((line, len(row), " ".join(row[c - 1] for c in columns)))
-    readable = ~np.isnat(stamp.parse([text for _, _, text in found]).local)
+    for line in where:
+        raw = lines.raw(line)
+        row = split(raw.decode("utf-8", "replace"), delimiter) if len(raw) <= _LONGEST_NAMES_ROW else None
+        if row and len(row) > max(places):
+            found.append((line, len(row), " ".join(row[p] for p in places)))
+    readable = ~np.isnat(StampFormat.compile(format).parse([text for _, _, text in found]).local)
     return [(line, size) for (line, size, _), good in zip(found, readable, strict=True) if good]
 
 

@@ -1,6 +1,6 @@
 """A file as physical lines: bytes in any of the encodings that loggers and spreadsheets write, UTF-8 out.
 
-A physical line ends at LF, CR LF or CR. Nothing is dropped here: line numbers are those that a person sees in an editor.
+A physical line ends at LF, CR LF or CR. Nothing is dropped here: line numbers are those that an editor shows.
 """
 
 from __future__ import annotations
@@ -138,6 +138,8 @@ def _by_line(raw: bytes) -> tuple[bytes, str]:
 
 def _utf16_without_mark(raw: bytes) -> str | None:
     """UTF-16 shows a zero in nearly every other byte of mostly western text; a run of NUL from a power cut does not."""
+    if len(raw) < 2:
+        return None
     sample = np.frombuffer(raw[: min(_SAMPLE, len(raw) // 2 * 2)], np.uint8)
     even, odd = float(np.mean(sample[0::2] == 0)), float(np.mean(sample[1::2] == 0))
     if odd > 0.7 and even < 0.05:

@@ -91,9 +91,8 @@ def states(
 
 def inexact(cells: pa.Array, values: NDArray[np.float64], decimal: str) -> NDArray[np.int64]:
     """Rows whose cell has more digits than a double carries, so that the value is not, digit for digit, the cell."""
-    import pyarrow.compute as pc
-
     import pyarrow as pa
+    import pyarrow.compute as pc
 
     long = np.flatnonzero(pc.greater(pc.binary_length(cells), EXACT_DIGITS).to_numpy(zero_copy_only=False))
     long = long[np.isfinite(values[long])]

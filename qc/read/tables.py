@@ -1,4 +1,4 @@
-"""All files of a station to one Record: clock, repeated rows, conflicts, units; the order of files and lines does not matter."""
+"""All files of a station to one Record: clock, repeated rows, conflicts, units. No order of files or lines matters."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class _Part:
-    """Rows of one table in one file with UTC; `second` is the other time that an unsettled stamp may mean, NaT elsewhere."""
+    """Rows of one table in one file with UTC; `second` is the other time that an unsettled stamp may mean, or NaT."""
 
     file: int
     rows: file_.Rows
@@ -348,7 +348,7 @@ def _chosen(
 def _keys(
     columns: dict[str, file_.Column], rows: NDArray[np.int64]
 ) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
-    """Keys to choose by: most values first, then the values, then what the cells were; and the part that makes rows equal."""
+    """Keys to choose by: most values first, then the values, then the cells; and the part that makes rows equal."""
     valid = np.zeros(len(rows))
     values: list[NDArray[np.float64]] = []
     texts: list[NDArray[np.float64]] = []
@@ -379,28 +379,29 @@ def _placed(
     rows = np.flatnonzero(unsettled)
     moments = np.unique(np.concatenate((time[rows], second[rows])))
     settled = np.flatnonzero(~unsettled & np.isin(time, moments))
-    keys, equal = _keys(columns, np.concatenate((rows, settled)))
-    value_key = {int(r): tuple(float(k[i]) for k in equal) for i, r in enumerate((*rows, *settled))}
-    order_key = {int(r): tuple(float(k[i]) for k in keys) for i, r in enumerate((*rows, *settled))}
+    among = np.concatenate((rows, settled))
+    keys, equal = _keys(columns, among)
+    value_key = {row: tuple(float(k[i]) for k in equal) for i, row in enumerate(among.tolist())}
+    order_key = {row: tuple(float(k[i]) for k in keys) for i, row in enumerate(among.tolist())}
     there: dict[object, set[tuple[float, ...]]] = {}
-    for r in settled:
-        there.setdefault(time[r], set()).add(value_key[int(r)])
+    for row in settled.tolist():
+        there.setdefault(time[row], set()).add(value_key[row])
     time, repeated = time.copy(), np.zeros(len(time), bool)
-    by_stamp: dict[tuple[object, object], list[int]] = {}
-    for r in rows:
-        by_stamp.setdefault((time[r], second[r]), []).append(int(r))
+    by_stamp: dict[tuple[np.datetime64, np.datetime64], list[int]] = {}
+    for row in rows.tolist():
+        by_stamp.setdefault((time[row], second[row]), []).append(row)
     for (first, other), group in by_stamp.items():
-        group.sort(key=lambda r: order_key[r])
+        group.sort(key=lambda row: order_key[row])
         known = there.get(first, set()) | there.get(other, set())
         distinct: list[int] = []
-        for r in group:
-            if value_key[r] in known or (distinct and value_key[distinct[-1]] == value_key[r]):
-                repeated[r] = True
+        for row in group:
+            if value_key[row] in known or (distinct and value_key[distinct[-1]] == value_key[row]):
+                repeated[row] = True
             else:
-                distinct.append(r)
-        free = [m for m in (first, other) if m not in there] or [first]
-        for r, moment in zip(distinct, [*free, *[free[-1]] * len(distinct)], strict=False):
-            time[r] = moment
+                distinct.append(row)
+        free = [moment for moment in (first, other) if moment not in there] or [first]
+        for row, moment in zip(distinct, [*free, *[free[-1]] * len(distinct)], strict=False):
+            time[row] = moment
     return time, repeated
 
 
@@ -480,7 +481,16 @@ def _account(one: _File) -> FileAccount:
     lines, standing = one.lines, one.standing
     tables = list(dict.fromkeys(kind.table.id for section in one.sections for kind in section.kinds))
     return FileAccount(
-        path=str(lines.path), table=";".join(tables), sha256=lines.sha256, encoding=lines.encoding, lines=int(standing.sum()),
-        header=int(standing[c.HEADER]), blank=int(standing[c.BLANK] + standing[c.ELSEWHERE]), kept=one.kept,
-        repeated=one.repeated, rejected=int(standing[c.REJECT]), backward=one.backward, elsewhere=int(standing[c.ELSEWHERE]),
-    )  # fmt: skip
+        path=str(lines.path),
+        table=";".join(tables),
+        sha256=lines.sha256,
+        encoding=lines.encoding,
+        lines=int(standing.sum()),
+        header=int(standing[c.HEADER]),
+        blank=int(standing[c.BLANK] + standing[c.ELSEWHERE]),
+        kept=one.kept,
+        repeated=one.repeated,
+        rejected=int(standing[c.REJECT]),
+        backward=one.backward,
+        elsewhere=int(standing[c.ELSEWHERE]),
+    )

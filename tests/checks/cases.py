@@ -12,7 +12,7 @@
 
 `values` is a list of numbers, or a text of parts joined by commas: `20.0`, `20.0 x 30` (thirty times), `10 to 20 in 11` (a line of
 eleven values, both ends included), `nan`, `(1, 2, 3) x 4` (a pattern four times). A channel takes any key of a station file's channel;
-`markers`, when given, lists rows whose cell is a marker. `gaps` of a case lists rows (by number, from 0) that are left out of the table.
+`markers`, when given, lists rows whose cell is a marker, `unreadable` those whose cell is no number. `gaps` of a case lists rows (by number, from 0) that are left out of the table.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ import numpy as np
 from qc import units
 from qc.checks import registry
 from qc.limits import in_force
-from qc.read.numbers import MARKER
+from qc.read.numbers import MARKER, UNREADABLE
 from qc.record import ReadChannel, TableRecord
 from qc.scene import Scene
 from qc.sky import Sky
@@ -88,7 +88,7 @@ def scene(case: Case) -> Scene:
     assert all(len(v) == rows for v in values.values()), f"{case}: channels of different length"
     channels = []
     for name, given in data["channels"].items():
-        entry = {k: v for k, v in given.items() if k not in ("values", "markers")}
+        entry = {k: v for k, v in given.items() if k not in ("values", "markers", "unreadable")}
         channels.append({"name": name, "column": name, "unit": _unit(entry["quantity"]), **entry})
     station = Station.model_validate(
         {
@@ -114,6 +114,7 @@ def scene(case: Case) -> Scene:
     for name, given in data["channels"].items():
         state = np.zeros(rows, np.uint8)
         state[given.get("markers", [])] = MARKER
+        state[given.get("unreadable", [])] = UNREADABLE
         read[name] = ReadChannel(values[name][keep], None, state[keep])
     none = np.zeros(len(keep), bool)
     record = TableRecord(table, time[keep], read, np.zeros(len(keep)), none, none)

@@ -17,7 +17,7 @@ from qc.verdicts import Found
 
 CHECKS = ("gust", "calm", "vane", "icing", "dry-rain", "tip-size", "rain-rate", "drip", "snow-melt")
 PLACE = (50.0, 10.0, 200.0)
-INTERVALS = {"1min": 3.0, "10min": 10.0, "15min": 12.0, "1h": 25.0}
+INTERVALS = {"1min": 4.0, "10min": 24.0, "15min": 30.0, "1h": 60.0}
 """Interval and length of the record in days."""
 
 QUANTITIES = {
@@ -81,6 +81,7 @@ def whole(interval: str) -> tuple[Station, TableRecord]:
         "g": np.round(phases(8.0, 50.0, 500.0, 500.0) + rng.uniform(0, 9, rows), 1),
         "rain": np.where(kind == 1, np.where(np.arange(rows) % every == 0, 0.2, 0.0), np.where(kind == 2, drops, 0.0)),
     }
+    data["rain"][data["t"] < -2.0] = 0.0  # an unheated gauge
     for values in data.values():
         values[rng.random(rows) < 2.0 / rows] = np.nan
     none = np.zeros(rows, bool)

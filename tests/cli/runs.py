@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -36,13 +38,26 @@ class Ran:
         return line
 
 
-Run = Callable[..., Ran]
+@contextlib.contextmanager
+def no_waiting(seconds: int = 120) -> Iterator[None]:
+    """Fail where something waits for ever, as the reader of a pipe would."""
+
+    def stop(number: int, frame: object) -> None:
+        raise AssertionError("it waits for ever")
+
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
 
 
 def here(capsys: pytest.CaptureFixture[str], *arguments: object) -> Ran:
     """Run in this process."""
     capsys.readouterr()
-    with pytest.raises(SystemExit) as left:
+    with no_waiting(), pytest.raises(SystemExit) as left:
         main([a if isinstance(a, str) else os.fspath(a) for a in arguments])  # type: ignore[call-overload]
     said = capsys.readouterr()
     assert isinstance(left.value.code, int)
@@ -60,9 +75,7 @@ def apart(*arguments: object, script: str | None = None, **options: Any) -> Ran:
         "timeout": 120,
     } | options
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])} | options.pop("env", {})
-    done: subprocess.CompletedProcess[bytes] = subprocess.run(
-        [sys.executable, "-c", program, *words], check=False, env=environment, **options
-    )
+    done: Any = subprocess.run([sys.executable, "-c", program, *words], check=False, env=environment, **options)
     out, err = (bytes(x or b"").decode("utf-8", "surrogateescape") for x in (done.stdout, done.stderr))
     return Ran(done.returncode, out, err)
 

@@ -529,7 +529,7 @@ def test_older_outputs_without_a_row_are_replaced(place: Path, capsys: pytest.Ca
 
 # Root may read and write everything, so it becomes nobody, after a first run that loads what nobody may not load.
 AS_NOBODY = f"""
-import contextlib, io, os
+import contextlib, io, os, sys
 from pathlib import Path
 from qc.cli import main
 with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()):
@@ -537,6 +537,8 @@ with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()):
 with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()):
     main(["demo", "warm/demo"])
 assert Path("warm/out/hay-loft.summary.json").is_file() and Path("warm/demo/checked").is_dir()
+sample = Path("warm/sample").resolve()
+sys.modules["qc.cli.demo"].data_folder = lambda name: sample
 os.setgroups([])
 os.setgid({NOBODY})
 os.setuid({NOBODY})
@@ -552,6 +554,7 @@ def by_nobody(*arguments: object) -> Ran:
 def open_place(place: Path) -> Iterator[Path]:
     """The same, where another user may go and look."""
     Path("warm").mkdir()
+    shutil.copytree(folder("sample_data"), "warm/sample")
     for name, text in (("s.toml", STATION), ("t.csv", TABLE), ("r.toml", "[rules]\n")):
         Path(name).write_text(text)
         Path("warm", name).write_text(text)

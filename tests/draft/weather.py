@@ -1,6 +1,8 @@
-"""Invented weather for tables to draft from: sun, cloud, temperature, humidity, pressure, wind, rain, battery that hang together.
+"""Invented weather for tables to draft from: sun, cloud, temperature, humidity, pressure, wind, rain, battery that hang
+together.
 
-The sun comes from plain formulas (declination and equation of time by Spencer 1971, Search 2(5), 172; from memory), not from the code under test.
+The sun comes from plain formulas (declination and equation of time by Spencer 1971, Search 2(5), 172; from memory), not
+from the code under test.
 """
 
 from __future__ import annotations
@@ -54,7 +56,9 @@ def cosine_zenith(time: Times, place: Place) -> Floats:
     second = time.astype("datetime64[s]").astype(np.int64)
     day = time.astype("datetime64[D]")
     b = 2 * np.pi * ((day - day.astype("datetime64[Y]")).astype(float)) / 365
-    eot = 229.18 * (0.000075 + 0.001868 * np.cos(b) - 0.032077 * np.sin(b) - 0.014615 * np.cos(2 * b) - 0.040849 * np.sin(2 * b))
+    eot = 229.18 * (
+        0.000075 + 0.001868 * np.cos(b) - 0.032077 * np.sin(b) - 0.014615 * np.cos(2 * b) - 0.040849 * np.sin(2 * b)
+    )
     dec = (
         0.006918 - 0.399912 * np.cos(b) + 0.070257 * np.sin(b) - 0.006758 * np.cos(2 * b) + 0.000907 * np.sin(2 * b)
         - 0.002697 * np.cos(3 * b) + 0.00148 * np.sin(3 * b)
@@ -64,7 +68,9 @@ def cosine_zenith(time: Times, place: Place) -> Floats:
     return np.asarray(np.sin(lat) * np.sin(dec) + np.cos(lat) * np.cos(dec) * np.cos(hour))
 
 
-def weather(place: Place, first: str, days: float, interval_s: int, seed: int = 7, mild: float | None = None) -> Weather:
+def weather(
+    place: Place, first: str, days: float, interval_s: int, seed: int = 7, mild: float | None = None
+) -> Weather:
     """Weather at a place; `mild` is the mean temperature, by latitude where left out."""
     rng = np.random.default_rng(seed)
     rows = int(days * 86400 / interval_s)
@@ -93,7 +99,8 @@ def weather(place: Place, first: str, days: float, interval_s: int, seed: int = 
     rain = np.where(wet, rng.integers(1, 5, rows) * 0.2, 0.0)
     battery = 12.5 + 0.9 * (ghi > 60) + rng.normal(0, 0.02, rows)
     return Weather(
-        end, interval_s, np.round(t, 1), np.round(rh, 1), np.round(td, 1), np.round(p, 1), np.round(p_sea, 1), np.round(ws, 1),
+        end, interval_s, np.round(t, 1), np.round(rh, 1), np.round(td, 1), np.round(p, 1), np.round(p_sea, 1),
+        np.round(ws, 1),
         np.round(gust, 1), np.round(wd), ghi, np.round(2.02 * ghi, 1), np.round(rain, 1), np.round(battery, 2),
     )  # fmt: skip
 
@@ -115,6 +122,7 @@ def stamps(times: Times, format: str) -> list[str]:
 
 def table(header: Sequence[str], columns: Sequence[Sequence[object]], delimiter: str = ",", decimal: str = ".") -> str:
     """A table as text: header lines as they stand, then a row for each value."""
+
     def cell(x: object) -> str:
         if isinstance(x, str):
             return x

@@ -43,6 +43,8 @@ FUNCTIONS: dict[str, Callable[[Rows], tuple[Floats, ...]]] = {
     "sea level": lambda i: (pressure.sea_level_pressure(HPA[i], DEGC[i], 310.0),),
     "saturation": lambda i: (humidity.saturation_vapour_pressure(DEGC[i]),),
     "dew point": lambda i: (humidity.dew_point(DEGC[i], PERCENT[i]),),
+    "frost point": lambda i: (humidity.dew_point_of(PERCENT[i] / 10.0, "ice"),),
+    "horizon": lambda i: (sun.horizon_elevation(ZENITH[i] * 3.0, [(95.0, 6.0), (10.0, 1.5), (240.0, 12.3)]),),
     "relative humidity": lambda i: (humidity.relative_humidity(DEGC[i], DEGC[i] - 3.0),),
 }
 WHOLE = {name: function(np.arange(ROWS)) for name, function in FUNCTIONS.items()}

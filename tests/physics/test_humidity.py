@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from qc.physics.humidity import dew_point, relative_humidity, saturation_vapour_pressure
+from qc.physics.humidity import dew_point, dew_point_of, relative_humidity, saturation_vapour_pressure
 
 TENTHS = st.integers(-600, 600).map(lambda n: n / 10)
 
@@ -67,3 +67,16 @@ def test_nothing_at_or_below_the_pole(t: float) -> None:
 def test_just_above_the_pole_nothing_overflows() -> None:
     assert float(saturation_vapour_pressure(-243.0)) == 0.0
     assert np.isnan(relative_humidity(-243.0, 5.0))
+
+
+@given(t=TENTHS)
+def test_a_vapour_pressure_saturates_where_its_dew_or_frost_point_says(t: float) -> None:
+    for over in ("water", "ice"):
+        held = saturation_vapour_pressure(t, over)  # type: ignore[arg-type]
+        assert float(dew_point_of(held, over)) == pytest.approx(t, abs=1e-4)  # type: ignore[arg-type]
+
+
+def test_dew_point_of_nothing_and_of_too_much() -> None:
+    assert np.isnan(dew_point_of(np.array([0.0, -1.0, np.nan, 1e12]))).all()
+    assert dew_point_of(6.112) == 0.0  # WMO-8: both formulas hold 6.112 hPa at 0 degC
+    assert dew_point_of(6.112, "ice") == 0.0

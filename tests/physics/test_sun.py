@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from qc.physics.sun import _bearing, extraterrestrial_normal, mu, position, sun_earth_distance
+from qc.physics.sun import (
+    _bearing,
+    extraterrestrial_normal,
+    fastest_change,
+    horizon_elevation,
+    mu,
+    position,
+    sun_earth_distance,
+)
 
 DAY = np.datetime64("2026-03-20T00:00:00", "us") + np.arange(0, 86400, 60) * np.timedelta64(1_000_000, "us")
 
@@ -83,3 +91,25 @@ def test_other_time_units_give_the_same() -> None:
     minutes = DAY.astype("M8[m]")
     assert position(minutes, 10.0, 20.0, 30.0).zenith.tobytes() == position(DAY, 10.0, 20.0, 30.0).zenith.tobytes()
     assert position(minutes[0], 10.0, 20.0, 30.0).zenith.shape == (1,)
+
+
+@pytest.mark.parametrize(
+    ("azimuth", "expected"),
+    [(90.0, 6.0), (100.0, 4.0), (110.0, 2.0), (350.0, 4.0), (10.0, 4.4), (0.0, 4.2), (359.999999, 4.2)],
+)
+def test_horizon_runs_in_a_line_between_its_points_and_around_north(azimuth: float, expected: float) -> None:
+    points = [(300.0, 3.0), (90.0, 6.0), (110.0, 2.0)]
+    assert float(horizon_elevation(azimuth, points)) == pytest.approx(expected, abs=1e-5)
+
+
+def test_horizon_of_one_point_is_even() -> None:
+    assert horizon_elevation(np.array([0.0, 95.0, 180.0, 360.0, np.nan]), [(95.0, 6.0)])[:4].tolist() == [6.0] * 4
+
+
+@pytest.mark.parametrize("latitude", [0.0, 54.61, -70.0, 90.0])
+def test_the_sun_never_moves_faster_than_it_can(latitude: float) -> None:
+    zenith = position(DAY, latitude, 10.0, 0.0).zenith
+    fastest = np.abs(zenith[60:] - zenith[:-60]).max()
+    limit = fastest_change(latitude, 3600.0)
+    assert fastest <= limit + 0.02  # its declination moves by up to 0.017 degree an hour
+    assert fastest >= 0.9 * limit

@@ -34,7 +34,9 @@ def table(*layouts: dict[str, Any], id: str = "ten", interval: str | None = "10m
     return {"id": id, "layout": list(layouts or (layout(),)), **kind, **more}
 
 
-def channel(name: str, column: int | str | list[int | str], quantity: str = "air_temperature", **more: Any) -> dict[str, Any]:
+def channel(
+    name: str, column: int | str | list[int | str], quantity: str = "air_temperature", **more: Any
+) -> dict[str, Any]:
     """One channel."""
     return {"name": name, "column": column, "quantity": quantity, "unit": _UNITS[quantity], **more}
 
@@ -55,7 +57,9 @@ def station(
     )
 
 
-def read(where: Station, folder: Path, *files: bytes | str, names: Sequence[str] = ()) -> tuple[Record, list[RefusedFile]]:
+def read(
+    where: Station, folder: Path, *files: bytes | str, names: Sequence[str] = ()
+) -> tuple[Record, list[RefusedFile]]:
     """The record of some files, written to a folder as file-0.csv, file-1.csv ... or under the names given."""
     paths = []
     for number, raw in enumerate(files):

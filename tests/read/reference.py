@@ -146,7 +146,11 @@ def read(text: str, forms: Sequence[Form]) -> Account:
         if not bare and line.count('"') % 2 == 0:
             out.blank += 1
             continue
-        fits = [] if "\0" in line else [f for f in forms if f.names and set(f.names) <= set(cells_of(line, f.delimiter) or [])]
+        fits = (
+            []
+            if "\0" in line
+            else [f for f in forms if f.names and set(f.names) <= set(cells_of(line, f.delimiter) or [])]
+        )
         if fits:
             form = max(fits, key=lambda f: len(f.names))
             names = cells_of(line, form.delimiter) or []

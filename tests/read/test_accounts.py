@@ -36,7 +36,9 @@ def rows(count: int, first: int = 0, shape: str = "{time},{t},{rh}\n", start: st
     begin = datetime.strptime(start, "%Y-%m-%d %H:%M")
     out = ""
     for i in range(first, first + count):
-        out += shape.format(time=(begin + timedelta(minutes=10 * i)).strftime("%Y-%m-%d %H:%M"), t=i / 10, rh=50 + i % 50)
+        out += shape.format(
+            time=(begin + timedelta(minutes=10 * i)).strftime("%Y-%m-%d %H:%M"), t=i / 10, rh=50 + i % 50
+        )
     return out
 
 
@@ -140,8 +142,11 @@ case(
 )
 TABLES = make.station(
     [make.table(), make.table(make.layout(["Stamp", "P"], time=["Stamp"]), id="hour", interval="1h")],
-    [make.channel("t", "T", table="ten"), make.channel("rh", "RH", "relative_humidity", table="ten")]
-    + [make.channel("p", "P", "air_pressure", table="hour")],
+    [
+        make.channel("t", "T", table="ten"),
+        make.channel("rh", "RH", "relative_humidity", table="ten"),
+        make.channel("p", "P", "air_pressure", table="hour"),
+    ],
 )
 HOUR = Form(["Stamp", "P"], ["Stamp"], ISO, {"p": "P"}, table="hour")
 case(
@@ -160,13 +165,21 @@ case(
     HOUR,
     station=TABLES,
 )
-case("a renamed column", "Time,T,Hum\n" + rows(5, shape="{time},{t},{rh}\n"), (6, 1, 0, 5, 0, 0),
-     Form(["Time", "T"], ["Time"], ISO, {"t": "T", "rh": "Hum"}),
-     station=make.station(channels=[make.channel("t", "T"), make.channel("rh", ["RH", "Hum"], "relative_humidity")]))  # fmt: skip
+case(
+    "a renamed column",
+    "Time,T,Hum\n" + rows(5, shape="{time},{t},{rh}\n"),
+    (6, 1, 0, 5, 0, 0),
+    Form(["Time", "T"], ["Time"], ISO, {"t": "T", "rh": "Hum"}),
+    station=make.station(channels=[make.channel("t", "T"), make.channel("rh", ["RH", "Hum"], "relative_humidity")]),
+)
 case("names twice that nobody uses", "Time,T,RH,x,x\n" + rows(5, shape="{time},{t},{rh},1,2\n"), (6, 1, 0, 5, 0, 0))
-case("a column by position beside its twin", "Time,T,RH,T\n" + rows(5, shape="{time},9,{rh},{t}\n"), (6, 1, 0, 5, 0, 0),
-     Form(["Time", "T"], ["Time"], ISO, {"t": 4, "rh": "RH"}),
-     station=make.station(channels=[make.channel("t", 4), make.channel("rh", "RH", "relative_humidity")]))  # fmt: skip
+case(
+    "a column by position beside its twin",
+    "Time,T,RH,T\n" + rows(5, shape="{time},9,{rh},{t}\n"),
+    (6, 1, 0, 5, 0, 0),
+    Form(["Time", "T"], ["Time"], ISO, {"t": 4, "rh": "RH"}),
+    station=make.station(channels=[make.channel("t", 4), make.channel("rh", "RH", "relative_humidity")]),
+)
 
 # ---- order and repetition
 
@@ -185,18 +198,32 @@ case("last line cut off", (HEAD + rows(5) + "2021-01-01 00:50,0.5").encode(), (7
 case("last line cut off in its stamp", HEAD + rows(5) + "2021-01-0", (7, 1, 0, 5, 0, 1))
 case("last line without its end", (HEAD + rows(5)).rstrip("\n"), (6, 1, 0, 5, 0, 0))
 case("over-long rows", HEAD + rows(5) + rows(1, 5, "{time},{t},{rh},7\n") + rows(5, 6), (12, 1, 0, 10, 0, 1))
-case("a decimal comma among points", HEAD + rows(5) + '2021-01-01 03:00,1,5,60\n', (7, 1, 0, 5, 0, 1))
+case("a decimal comma among points", HEAD + rows(5) + "2021-01-01 03:00,1,5,60\n", (7, 1, 0, 5, 0, 1))
 case("blank lines", HEAD + "\n" + rows(3) + "\n\n" + rows(3, 3) + "\n", (11, 1, 4, 6, 0, 0))
 case("white space alone", HEAD + rows(3) + "   \n\t\n \t \n" + rows(3, 3), (10, 1, 3, 6, 0, 0))
 case("delimiters alone", HEAD + rows(3) + ",,\n,\n,,,,,,,\n;;;\n" + rows(3, 3), (11, 1, 4, 6, 0, 0))
 case("empty quotes alone", HEAD + rows(3) + '"","",""\n""\n' + rows(3, 3), (9, 1, 2, 6, 0, 0))
-case("garbage in the middle", HEAD + rows(3) + "#*!\n%%,%%,%%\nlogger restarted at 7\n" + rows(3, 3), (10, 1, 0, 6, 0, 3))
-case("NUL bytes", (HEAD + rows(3)).encode() + b"\0\0\0\0\n2021-01-01 00:\x0030,1,2\n" + rows(3, 3).encode(), (9, 1, 0, 6, 0, 2))
+case(
+    "garbage in the middle", HEAD + rows(3) + "#*!\n%%,%%,%%\nlogger restarted at 7\n" + rows(3, 3), (10, 1, 0, 6, 0, 3)
+)
+case(
+    "NUL bytes",
+    (HEAD + rows(3)).encode() + b"\0\0\0\0\n2021-01-01 00:\x0030,1,2\n" + rows(3, 3).encode(),
+    (9, 1, 0, 6, 0, 2),
+)
 case("a long run of NUL bytes", (HEAD + rows(3)).encode() + b"\0" * 9000 + rows(3, 3).encode(), (7, 1, 0, 5, 0, 1))
-case("mixed line ends", HEAD.replace("\n", "\r\n") + rows(3) + rows(3, 3).replace("\n", "\r") + rows(3, 6).replace("\n", "\r\n"), (10, 1, 0, 9, 0, 0))
+case(
+    "mixed line ends",
+    HEAD.replace("\n", "\r\n") + rows(3) + rows(3, 3).replace("\n", "\r") + rows(3, 6).replace("\n", "\r\n"),
+    (10, 1, 0, 9, 0, 0),
+)
 case("CR alone", (HEAD + rows(9)).replace("\n", "\r"), (10, 1, 0, 9, 0, 0))
 case("CR CR LF", (HEAD + rows(9)).replace("\n", "\r\r\n"), (20, 1, 10, 9, 0, 0))
-case("thousands of empty cells at the end", HEAD + rows(5, shape="{time},{t},{rh}" + "," * 4000 + "\n"), (6, 1, 0, 5, 0, 0))
+case(
+    "thousands of empty cells at the end",
+    HEAD + rows(5, shape="{time},{t},{rh}" + "," * 4000 + "\n"),
+    (6, 1, 0, 5, 0, 0),
+)
 case(
     "thousands of empty cells, one of them filled",
     HEAD + rows(5, shape="{time},{t},{rh}" + "," * 4000 + "\n") + rows(1, 5, "{time},{t},{rh}" + "," * 3000 + "x,,\n"),
@@ -205,13 +232,25 @@ case(
 case("thousands of empty names", "Time,T,RH" + "," * 4000 + "\n" + rows(5), (6, 1, 0, 5, 0, 0))
 case("trailing delimiters", "Time,T,RH,\n" + rows(5, shape="{time},{t},{rh},\n"), (6, 1, 0, 5, 0, 0))
 case("trailing delimiters in the rows alone", HEAD + rows(5, shape="{time},{t},{rh},\n"), (6, 1, 0, 5, 0, 0))
-case("a cell of 64 kB and one of more", HEAD + rows(3) + f"2021-01-01 02:00,{'7' * 65536},1\n2021-01-01 02:10,{'7' * 65537},1\n", (6, 1, 0, 4, 0, 1))
+case(
+    "a cell of 64 kB and one of more",
+    HEAD + rows(3) + f"2021-01-01 02:00,{'7' * 65536},1\n2021-01-01 02:10,{'7' * 65537},1\n",
+    (6, 1, 0, 4, 0, 1),
+)
 
 # ---- quotation marks
 
 case("all quoted", '"Time","T","RH"\n' + rows(5, shape='"{time}","{t}","{rh}"\n'), (6, 1, 0, 5, 0, 0))
-case("a mark opened and never closed", HEAD + rows(3) + '"2021-01-01 00:30,1,2\n2021-01-01 00:40,"1,2\n' + rows(3, 5), (9, 1, 0, 6, 0, 2))
-case("a mark in the middle of a cell", HEAD + rows(3) + '2021-01-01 00:30,1"5,2\n2021-01-01 00:40,1",2\n', (6, 1, 0, 5, 0, 0))
+case(
+    "a mark opened and never closed",
+    HEAD + rows(3) + '"2021-01-01 00:30,1,2\n2021-01-01 00:40,"1,2\n' + rows(3, 5),
+    (9, 1, 0, 6, 0, 2),
+)
+case(
+    "a mark in the middle of a cell",
+    HEAD + rows(3) + '2021-01-01 00:30,1"5,2\n2021-01-01 00:40,1",2\n',
+    (6, 1, 0, 5, 0, 0),
+)
 case("a doubled mark left open", HEAD + rows(3) + '2021-01-01 00:30,"1"",2\n' + rows(3, 4), (8, 1, 0, 6, 0, 1))
 case("a mark alone on its line", HEAD + rows(3) + '"\n' + rows(3, 3), (8, 1, 0, 6, 0, 1))
 case("marks around delimiters", HEAD + rows(3) + '2021-01-01 00:30,"1,5",2\n', (5, 1, 0, 4, 0, 0))
@@ -237,12 +276,27 @@ COMMA = make.station([make.table(make.layout(decimal=","))])
 semi = "Zeit: Größe\nTime;T;RH\n" + "".join(f"2021-01-01 00:{i}0;{i},5;60,{i}\n" for i in range(6))
 for encoding in ("utf-8", "utf-8-sig", "latin-1", "utf-16", "utf-16-le", "utf-16-be"):
     case(f"decimal comma, {encoding}", semi, (8, 2, 0, 6, 0, 0), SEMI, station=COMMA, encoding=encoding)
-case("UTF-16, big end first, with its mark and CR LF", codecs.BOM_UTF16_BE + semi.replace("\n", "\r\n").encode("utf-16-be"),
-     (8, 2, 0, 6, 0, 0), SEMI, station=COMMA, encoding="utf-16")  # fmt: skip
+case(
+    "UTF-16, big end first, with its mark and CR LF",
+    codecs.BOM_UTF16_BE + semi.replace("\n", "\r\n").encode("utf-16-be"),
+    (8, 2, 0, 6, 0, 0),
+    SEMI,
+    station=COMMA,
+    encoding="utf-16",
+)
 for name, sign in (("tab", "\t"), ("bar", "|"), ("semicolon", ";")):
-    case(name, (HEAD + rows(5)).replace(",", sign), (6, 1, 0, 5, 0, 0), Form(["Time", "T"], ["Time"], ISO, T_RH, delimiter=sign))
-case("tab with empty cells", (HEAD + rows(5) + "2021-01-01 01:00,,5\n").replace(",", "\t"), (7, 1, 0, 6, 0, 0),
-     Form(["Time", "T"], ["Time"], ISO, T_RH, delimiter="\t"))  # fmt: skip
+    case(
+        name,
+        (HEAD + rows(5)).replace(",", sign),
+        (6, 1, 0, 5, 0, 0),
+        Form(["Time", "T"], ["Time"], ISO, T_RH, delimiter=sign),
+    )
+case(
+    "tab with empty cells",
+    (HEAD + rows(5) + "2021-01-01 01:00,,5\n").replace(",", "\t"),
+    (7, 1, 0, 6, 0, 0),
+    Form(["Time", "T"], ["Time"], ISO, T_RH, delimiter="\t"),
+)
 BLANK = make.station([make.table(make.layout(["Day", "Hour", "T"], time=["Day", "Hour"]))])
 BLANK_FORM = Form(["Day", "Hour", "T"], ["Day", "Hour"], ISO, T_RH, delimiter=" ")
 case(
@@ -252,12 +306,19 @@ case(
     BLANK_FORM,
     station=BLANK,
 )
-case("text columns beside numbers", "Time,T,F_T,RH,note\n" + rows(4, shape="{time},{t},<0> ok,{rh},FAN:ON\n") + "2021-01-01 02:00,bad,<1>,60,\"a, b\"\n",
-     (6, 1, 0, 5, 0, 0))  # fmt: skip
+case(
+    "text columns beside numbers",
+    "Time,T,F_T,RH,note\n" + rows(4, shape="{time},{t},<0> ok,{rh},FAN:ON\n") + '2021-01-01 02:00,bad,<1>,60,"a, b"\n',
+    (6, 1, 0, 5, 0, 0),
+)
 case("words where numbers should be", HEAD + rows(3) + "2021-01-01 02:00,ERR,#REF!\n", (5, 1, 0, 4, 0, 0))
-case("markers of many kinds", HEAD + "".join(f"2021-01-01 00:{i}0,{m},{i}\n" for i, m in enumerate(['""', "nan", "-", "-9999.0", "7999"])),
-     (6, 1, 0, 5, 0, 0), Form(["Time", "T"], ["Time"], ISO, T_RH, markers=["", "NAN", "-", "-9999", "7999"]),
-     station=make.station([make.table(make.layout(missing=["", "NAN", "-", "-9999", "7999"]))]))  # fmt: skip
+case(
+    "markers of many kinds",
+    HEAD + "".join(f"2021-01-01 00:{i}0,{m},{i}\n" for i, m in enumerate(['""', "nan", "-", "-9999.0", "7999"])),
+    (6, 1, 0, 5, 0, 0),
+    Form(["Time", "T"], ["Time"], ISO, T_RH, markers=["", "NAN", "-", "-9999", "7999"]),
+    station=make.station([make.table(make.layout(missing=["", "NAN", "-", "-9999", "7999"]))]),
+)
 
 # ---- by position
 
@@ -269,19 +330,47 @@ def by_position(time: Sequence[int], format: str, interval: str = "10min", t: in
     )
 
 
-case("no names row", rows(6), (6, 0, 0, 6, 0, 0), Form([], [1], ISO, {"t": 2, "rh": 3}), station=by_position([1], "%Y-%m-%d %H:%M"))
-case("no names row, a banner and a last line cut off", "facts\nmore, facts\n" + rows(6) + "2021-01-01 01:00,0.", (9, 2, 0, 6, 0, 1),
-     Form([], [1], ISO, {"t": 2, "rh": 3}), station=by_position([1], "%Y-%m-%d %H:%M"))  # fmt: skip
-case("no names row, tabs, empty cells after many full ones", rows(300, shape="{time}\t{t}\t{rh}\n").replace(" ", "\t") + "2021-01-05\t00:00\t\t60\n",
-     (301, 0, 0, 301, 0, 0), Form([], [1, 2], ISO, {"t": 3, "rh": 4}, delimiter="\t"),
-     station=by_position([1, 2], "%Y-%m-%d %H:%M", t=3, rh=4))  # fmt: skip
-case("no names row, blanks", rows(6, shape="{time} {t} {rh}\n"), (6, 0, 0, 6, 0, 0), Form([], [1, 2], ISO, {"t": 3, "rh": 4}, delimiter=" "),
-     station=by_position([1, 2], "%Y-%m-%d %H:%M", t=3, rh=4))  # fmt: skip
+case(
+    "no names row",
+    rows(6),
+    (6, 0, 0, 6, 0, 0),
+    Form([], [1], ISO, {"t": 2, "rh": 3}),
+    station=by_position([1], "%Y-%m-%d %H:%M"),
+)
+case(
+    "no names row, a banner and a last line cut off",
+    "facts\nmore, facts\n" + rows(6) + "2021-01-01 01:00,0.",
+    (9, 2, 0, 6, 0, 1),
+    Form([], [1], ISO, {"t": 2, "rh": 3}),
+    station=by_position([1], "%Y-%m-%d %H:%M"),
+)
+case(
+    "no names row, tabs, empty cells after many full ones",
+    rows(300, shape="{time}\t{t}\t{rh}\n").replace(" ", "\t") + "2021-01-05\t00:00\t\t60\n",
+    (301, 0, 0, 301, 0, 0),
+    Form([], [1, 2], ISO, {"t": 3, "rh": 4}, delimiter="\t"),
+    station=by_position([1, 2], "%Y-%m-%d %H:%M", t=3, rh=4),
+)
+case(
+    "no names row, blanks",
+    rows(6, shape="{time} {t} {rh}\n"),
+    (6, 0, 0, 6, 0, 0),
+    Form([], [1, 2], ISO, {"t": 3, "rh": 4}, delimiter=" "),
+    station=by_position([1, 2], "%Y-%m-%d %H:%M", t=3, rh=4),
+)
 
 # ---- stamps
 
 
-def stamped(name: str, format: str, stamps: Sequence[str], reader: reference.When, *, columns: Sequence[str] = ("Time",), rejected: int = 0) -> None:
+def stamped(
+    name: str,
+    format: str,
+    stamps: Sequence[str],
+    reader: reference.When,
+    *,
+    columns: Sequence[str] = ("Time",),
+    rejected: int = 0,
+) -> None:
     """A case of one row for each stamp; a stamp of several columns is written with commas."""
     form = Form([*columns, "T"], columns, reader, T_RH)
     of = make.station([make.table(make.layout([*columns, "T"], format, time=columns))])
@@ -289,24 +378,75 @@ def stamped(name: str, format: str, stamps: Sequence[str], reader: reference.Whe
     case(name, text, (len(stamps) + 1, 1, 0, len(stamps) - rejected, 0, rejected), form, station=of)
 
 
-stamped("24:00", "%Y-%m-%d %H:%M", ["2021-01-01 23:50", "2021-01-01 24:00", "2021-01-02 00:10", "2021-12-31 24:00"], ISO)
-stamped("24:10 is no time", "%Y-%m-%d %H:%M", ["2021-01-01 23:50", "2021-01-01 24:10", "2021-02-29 00:00"], ISO, rejected=2)
-stamped("AM and PM", "%m/%d/%Y %I:%M %p", ["01/02/2021 12:00 AM", "01/02/2021 12:10 AM", "01/02/2021 11:50 AM", "01/02/2021 12:00 PM", "01/02/2021 01:00 pm"],
-        when("%m/%d/%Y %I:%M %p"))  # fmt: skip
-stamped("day first", "%d/%m/%Y %H:%M", ["01/02/2021 0:00", "13/02/2021 0:10", "30/02/2021 0:20"], when("%d/%m/%Y %H:%M"), rejected=1)
-stamped("month first", "%m/%d/%Y %H:%M", ["01/02/2021 0:00", "02/13/2021 0:10", "13/02/2021 0:20"], when("%m/%d/%Y %H:%M"), rejected=1)
-stamped("fractions", "%Y-%m-%d %H:%M:%S.%f", ["2021-01-01 00:00:00.5", "2021-01-01 00:00:00.123456", "2021-01-01 00:10:00"],
-        when("%Y-%m-%d %H:%M:%S.%f", "%Y-%m-%d %H:%M:%S"))  # fmt: skip
-stamped("ISO with zone", "%Y-%m-%dT%H:%M:%S%z", ["2021-01-01T00:00:00Z", "2021-01-01T01:10:00+01:00", "2020-12-31T19:20:00-0500", "2021-01-01T00:30:00"],
-        when("%Y-%m-%dT%H:%M:%S%z"), rejected=1)  # fmt: skip
-stamped("epoch seconds", "%s", ["1609459200", "1609459800", "1609460400.5", "16094x"],
-        lambda text: datetime(1970, 1, 1) + timedelta(seconds=float(text)) if re.fullmatch(r"[0-9.]+", text) else None, rejected=1)  # fmt: skip
-stamped("year, day of year, hhmm", "%Y %j %H%M", ["2021,1,0", "2021,1,10", "2021,1,2350", "2021,365,100", "2021,366,0", "2020,366,0"],
-        lambda text: _year_day(*map(int, text.split())), columns=("Year", "Day", "hhmm"), rejected=1)  # fmt: skip
-stamped("date and `0000 UTC`", "%Y/%m/%d %H%M UTC", ["2021/01/01,0000 UTC", "2021/01/01,2300 UTC", "2021/01/02,2400 UTC"],
-        lambda text: when("%Y/%m/%d %H%M")(text.removesuffix(" UTC")), columns=("Data", "Hora"))  # fmt: skip
-stamped("five columns", "%Y %m %d %H %M", ["2021,1,1,0,0", "2021,1,1,0,10", "2021,13,1,0,20"], when("%Y %m %d %H %M"),
-        columns=("Y", "M", "D", "h", "m"), rejected=1)  # fmt: skip
+stamped(
+    "24:00", "%Y-%m-%d %H:%M", ["2021-01-01 23:50", "2021-01-01 24:00", "2021-01-02 00:10", "2021-12-31 24:00"], ISO
+)
+stamped(
+    "24:10 is no time", "%Y-%m-%d %H:%M", ["2021-01-01 23:50", "2021-01-01 24:10", "2021-02-29 00:00"], ISO, rejected=2
+)
+stamped(
+    "AM and PM",
+    "%m/%d/%Y %I:%M %p",
+    ["01/02/2021 12:00 AM", "01/02/2021 12:10 AM", "01/02/2021 11:50 AM", "01/02/2021 12:00 PM", "01/02/2021 01:00 pm"],
+    when("%m/%d/%Y %I:%M %p"),
+)
+stamped(
+    "day first",
+    "%d/%m/%Y %H:%M",
+    ["01/02/2021 0:00", "13/02/2021 0:10", "30/02/2021 0:20"],
+    when("%d/%m/%Y %H:%M"),
+    rejected=1,
+)
+stamped(
+    "month first",
+    "%m/%d/%Y %H:%M",
+    ["01/02/2021 0:00", "02/13/2021 0:10", "13/02/2021 0:20"],
+    when("%m/%d/%Y %H:%M"),
+    rejected=1,
+)
+stamped(
+    "fractions",
+    "%Y-%m-%d %H:%M:%S.%f",
+    ["2021-01-01 00:00:00.5", "2021-01-01 00:00:00.123456", "2021-01-01 00:10:00"],
+    when("%Y-%m-%d %H:%M:%S.%f", "%Y-%m-%d %H:%M:%S"),
+)
+stamped(
+    "ISO with zone",
+    "%Y-%m-%dT%H:%M:%S%z",
+    ["2021-01-01T00:00:00Z", "2021-01-01T01:10:00+01:00", "2020-12-31T19:20:00-0500", "2021-01-01T00:30:00"],
+    when("%Y-%m-%dT%H:%M:%S%z"),
+    rejected=1,
+)
+stamped(
+    "epoch seconds",
+    "%s",
+    ["1609459200", "1609459800", "1609460400.5", "16094x"],
+    lambda text: datetime(1970, 1, 1) + timedelta(seconds=float(text)) if re.fullmatch(r"[0-9.]+", text) else None,
+    rejected=1,
+)
+stamped(
+    "year, day of year, hhmm",
+    "%Y %j %H%M",
+    ["2021,1,0", "2021,1,10", "2021,1,2350", "2021,365,100", "2021,366,0", "2020,366,0"],
+    lambda text: _year_day(*map(int, text.split())),
+    columns=("Year", "Day", "hhmm"),
+    rejected=1,
+)
+stamped(
+    "date and `0000 UTC`",
+    "%Y/%m/%d %H%M UTC",
+    ["2021/01/01,0000 UTC", "2021/01/01,2300 UTC", "2021/01/02,2400 UTC"],
+    lambda text: when("%Y/%m/%d %H%M")(text.removesuffix(" UTC")),
+    columns=("Data", "Hora"),
+)
+stamped(
+    "five columns",
+    "%Y %m %d %H %M",
+    ["2021,1,1,0,0", "2021,1,1,0,10", "2021,13,1,0,20"],
+    when("%Y %m %d %H %M"),
+    columns=("Y", "M", "D", "h", "m"),
+    rejected=1,
+)
 
 
 def _year_day(year: int, day: int, clock: int) -> datetime | None:
@@ -345,8 +485,13 @@ def test_every_line_is_accounted_for(one: Case, tmp_path: Path) -> None:
     text = one.raw.decode(one.encoding)
     expected = reference.read(text, one.forms)
     assert (
-        expected.lines, expected.header, expected.blank, expected.kept, expected.repeated, len(expected.rejects)
-    ) == one.counts, "the second reader, against the counts by hand"  # fmt: skip
+        expected.lines,
+        expected.header,
+        expected.blank,
+        expected.kept,
+        expected.repeated,
+        len(expected.rejects),
+    ) == one.counts, "the second reader, against the counts by hand"
     record, refused = make.read(one.station or make.station(), tmp_path, one.raw)
     assert not refused
     (file,) = record.files
@@ -377,7 +522,15 @@ def rows_match(found: dict[tuple[str, datetime], list[dict[str, float | None]]],
 
 # ---- the open data, counted without either reader
 
-STATIONS = {"campus": "campus_", "coast": "coast_", "estuary": "estuary_", "forest": "forest_", "hills": "hills_", "plateau": "plateau_", "roof": "roof_"}
+STATIONS = {
+    "campus": "campus_",
+    "coast": "coast_",
+    "estuary": "estuary_",
+    "forest": "forest_",
+    "hills": "hills_",
+    "plateau": "plateau_",
+    "roof": "roof_",
+}
 HEADER_LINES = {"campus": 1, "coast": 9, "estuary": 1, "forest": 4, "hills": 9, "plateau": 4, "roof": 1}
 
 
@@ -398,7 +551,10 @@ def test_open_data(name: str) -> None:
         assert file.lines == len(lines)
         assert file.header == HEADER_LINES[name]
         sign = ";" if b";" in lines[file.header - 1] else ","
-        at = [next(csv.reader([lines[_names_line(lines, spec)].decode("latin-1")], delimiter=sign)).index(c) for c in spec["time"]["columns"]]
+        at = [
+            next(csv.reader([lines[_names_line(lines, spec)].decode("latin-1")], delimiter=sign)).index(c)
+            for c in spec["time"]["columns"]
+        ]
         blank = 0
         for line in csv.reader((x.decode("latin-1") for x in lines[file.header :]), delimiter=sign):
             if not any(cell.strip() for cell in line):
@@ -423,4 +579,6 @@ def test_open_data(name: str) -> None:
 
 def _names_line(lines: list[bytes], spec: dict[str, Any]) -> int:
     wanted = spec["time"]["columns"][0].encode("latin-1")
-    return next(i for i, line in enumerate(lines) if line.strip(b'"').startswith(wanted) or b'"' + wanted + b'"' in line)
+    return next(
+        i for i, line in enumerate(lines) if line.strip(b'"').startswith(wanted) or b'"' + wanted + b'"' in line
+    )

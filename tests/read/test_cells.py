@@ -50,7 +50,10 @@ def test_split(line: str, delimiter: str, expected: list[str] | None) -> None:
     assert c.split(line, delimiter) == expected
 
 
-@given(st.lists(st.text(alphabet='ab1",; |\t', max_size=6).map(str.strip), min_size=1, max_size=6), st.sampled_from(",;|\t"))
+@given(
+    st.lists(st.text(alphabet='ab1",; |\t', max_size=6).map(str.strip), min_size=1, max_size=6),
+    st.sampled_from(",;|\t"),
+)
 def test_split_reads_what_the_csv_module_writes(row: list[str], delimiter: str) -> None:
     out = io.StringIO()
     csv.writer(out, delimiter=delimiter, lineterminator="").writerow(row)
@@ -59,7 +62,16 @@ def test_split_reads_what_the_csv_module_writes(row: list[str], delimiter: str) 
 
 @pytest.mark.parametrize(
     ("raw", "blank"),
-    [(b"", True), (b"  \t ", True), (b",,,;", True), (b'"",""', True), (b'"', False), (b'",",', True), (b"-", False), (b"\x00", False)],
+    [
+        (b"", True),
+        (b"  \t ", True),
+        (b",,,;", True),
+        (b'"",""', True),
+        (b'"', False),
+        (b'",",', True),
+        (b"-", False),
+        (b"\x00", False),
+    ],
 )
 def test_blank_lines_hold_white_space_delimiters_and_paired_quotes(raw: bytes, blank: bool) -> None:
     assert c.is_blank(raw) == blank
@@ -69,7 +81,9 @@ def block(text: str | bytes, delimiter: str, names: int, least: int | None = Non
     """Standings, rows as text by line number, and reasons by line number."""
     lines = from_bytes(text if isinstance(text, bytes) else text.encode())
     standing = np.zeros(lines.count, np.uint8)
-    found, rejects = c.regular_block(lines.data, lines.ends, delimiter, names, names if least is None else least, standing, needed)
+    found, rejects = c.regular_block(
+        lines.data, lines.ends, delimiter, names, names if least is None else least, standing, needed
+    )
     columns = c.parse(found, range(found.columns))
     texts = [columns[p].to_pylist() for p in range(found.columns)]
     rows = {int(line): [column[row].strip() for column in texts] for row, line in enumerate(found.line)}
@@ -121,7 +135,9 @@ def test_blocks(
         assert kind == (ROW if line in rows else REJECT if line in rejects else BLANK)
 
 
-@pytest.mark.parametrize("text", ["\n", ",,\n", " , ,\n", '"","",""\n', "   \n", ";;;;;;\n", ",,,,,,,,,,,,\n", '" "\n', " \t \t          \n"])
+@pytest.mark.parametrize(
+    "text", ["\n", ",,\n", " , ,\n", '"","",""\n', "   \n", ";;;;;;\n", ",,,,,,,,,,,,\n", '" "\n', " \t \t          \n"]
+)
 @pytest.mark.parametrize("around", ["1,2,3\n", '"1","2","3"\n', "1,2,3,,\n"])
 def test_blank_lines_among_rows(text: str, around: str) -> None:
     standing, rows, rejects = block(around * 2 + text + around, ",", 3)
@@ -140,7 +156,9 @@ def test_a_cell_over_64_kb_costs_its_own_line(shape: str, over: int) -> None:
 
 
 def test_the_length_of_a_cell_is_counted_in_bytes() -> None:
-    _, rows, rejects = block("1,2\n1," + "é" * (LONGEST_CELL // 2) + "\n1," + "é" * (LONGEST_CELL // 2 + 1) + "\n", ",", 2)
+    _, rows, rejects = block(
+        "1,2\n1," + "é" * (LONGEST_CELL // 2) + "\n1," + "é" * (LONGEST_CELL // 2 + 1) + "\n", ",", 2
+    )
     assert rows.keys() == {0, 1}
     assert rejects.keys() == {2}
 
@@ -181,7 +199,10 @@ LINES = st.lists(st.lists(CELLS, min_size=1, max_size=5).map(",".join), min_size
 def test_what_becomes_of_a_line_depends_on_no_other(first: list[str], second: list[str]) -> None:
     def fates(lines: list[str]) -> list[object]:
         standing, rows, rejects = block("".join(f"{line}\n" for line in lines), ",", 4, 3, needed=4)
-        return [(kind, (rows.get(i) or [])[:4] + [""] * (4 - len(rows.get(i) or [])), rejects.get(i)) for i, kind in enumerate(standing)]
+        return [
+            (kind, (rows.get(i) or [])[:4] + [""] * (4 - len(rows.get(i) or [])), rejects.get(i))
+            for i, kind in enumerate(standing)
+        ]
 
     assert fates(first + second) == fates(first) + fates(second)
 

@@ -50,7 +50,9 @@ def test_one_column_is_not_cut_at_its_blanks() -> None:
     assert (section.delimiter, section.names, section.least) == (",", ("Time",), 1)
 
 
-@pytest.mark.parametrize(("names_row", "least"), [("Time,T,RH", 3), ("Time,T,RH,,,", 3), ("Time,T,,RH,", 4), ("Time,T", 2)])
+@pytest.mark.parametrize(
+    ("names_row", "least"), [("Time,T,RH", 3), ("Time,T,RH,,,", 3), ("Time,T,,RH,", 4), ("Time,T", 2)]
+)
 def test_a_row_needs_all_names_but_the_empty_ones_at_the_end(names_row: str, least: int) -> None:
     assert found(f"{names_row}\n{ROW}")[0][0].least == least
 
@@ -114,12 +116,20 @@ CHANNEL = [make.channel("t", "T", table="ten")]
 @pytest.mark.parametrize(
     ("text", "station", "parts"),
     [
-        ("Time,Temp\n" + ROW, {}, ["line 1", "fits no layout", "nearest is layout 1 of table ten", "lacks 'T'", "fairvane draft"]),
+        (
+            "Time,Temp\n" + ROW,
+            {},
+            ["line 1", "fits no layout", "nearest is layout 1 of table ten", "lacks 'T'", "fairvane draft"],
+        ),
         ("a,b\n" + ROW, {}, ["no line of the first 2 is a names row", "'Time'"]),
         ("Time,T,T\n" + ROW, {}, ["line 1", "'T' in the columns 2, 3", "position"]),
         ("Time,T,Time\n" + ROW, {}, ["'Time' in the columns 1, 3"]),
         ("Time,T\n" + ROW, {"tables": [make.table(make.layout(time=["Day", "Time"]))]}, ["has no time column 'Day'"]),
-        ("Time,T\n" + ROW, {"tables": [make.table(select={"column": "site", "equals": "A"})]}, ["no select column 'site'"]),
+        (
+            "Time,T\n" + ROW,
+            {"tables": [make.table(select={"column": "site", "equals": "A"})]},
+            ["no select column 'site'"],
+        ),
         ("Time,T\n" + ROW, {"tables": ALIKE, "channels": CHANNEL}, ["fits the tables hour, ten alike"]),
         (
             "Time,T\n" + ROW,
@@ -127,7 +137,11 @@ CHANNEL = [make.channel("t", "T", table="ten")]
             ["fits the layouts 1 and 2 of table ten alike"],
         ),
         ("\n" * 250 + "Time,T\n" + ROW, {}, ["no line of the first 200"]),
-        ("no stamps\nat all\n", {"tables": [make.table(make.layout([], time=[1]))], "channels": [make.channel("t", 2)]}, ["no line of it holds a time stamp"]),
+        (
+            "no stamps\nat all\n",
+            {"tables": [make.table(make.layout([], time=[1]))], "channels": [make.channel("t", 2)]},
+            ["no line of it holds a time stamp"],
+        ),
     ],
 )
 def test_what_is_refused(text: str, station: dict[str, Any], parts: list[str]) -> None:
@@ -200,3 +214,17 @@ def test_a_names_row_goes_before_positions() -> None:
     station = make.station([make.table(make.layout([], time=[1]), make.layout())], [make.channel("t", [2, "T"])])
     assert not found(f"Time,T\n{ROW}", station)[0][0].by_position
     assert found(ROW, station)[0][0].by_position
+
+
+@pytest.mark.parametrize(
+    ("text", "delimiter"),
+    [
+        ("Day\tHour\tT\n2021-01-01  00:00  1\n", " "),  # the names row has tabs alone, its rows have blanks
+        ("Day\tHour\tT\n2021-01-01\t00:00\t\n", "\t"),
+        ("Day\tHour\tT\n2021-01-01\t00:00\t1\n", "\t"),
+        ("Day\tHour\tT\nx\n", "\t"),
+    ],
+)
+def test_rows_decide_between_delimiters_that_fit(text: str, delimiter: str) -> None:
+    station = make.station([make.table(make.layout(["Day", "Hour", "T"], time=["Day", "Hour"]))])
+    assert found(text, station)[0][0].delimiter == delimiter

@@ -49,7 +49,10 @@ def test_every_encoding_gives_the_same_lines(raw: bytes, encoding: str) -> None:
         (b"\n", [""]),
         (b"\n\n", ["", ""]),
         (b"a\n\n\nb", ["a", "", "", "b"]),
-        (b"a\x0bb\x0cc\x1cd" + b"x" * 200 + b"\n", ["a\x0bb\x0cc\x1cd" + "x" * 200]),  # ends to Python's splitlines, not to us
+        (
+            b"a\x0bb\x0cc\x1cd" + b"x" * 200 + b"\n",
+            ["a\x0bb\x0cc\x1cd" + "x" * 200],
+        ),  # ends to Python's splitlines, not to us
         ("a\u2028b\u0085c\n".encode(), ["a\u2028b\u0085c"]),
         (b"a\x00b\n\x00\x00\nc\n", ["a\x00b", "\x00\x00", "c"]),
         (b"a,b\n\xef\xbb\xbfa,b\n", ["a,b", "a,b"]),  # files put together, each with its mark

@@ -36,7 +36,11 @@ def plain(record: Record) -> dict[str, Any]:
             state = np.zeros(table.rows, np.uint8) if channel.state is None else channel.state
             channels[name] = (channel.values.tobytes(), cells, state.tolist())
         rest = (table.time.tolist(), table.off_grid_s.tolist(), table.conflicting.tolist(), table.unsettled.tolist())
-        return {"channels": channels, "rest": rest, "conflicts": None if table.conflicts is None else one(table.conflicts)}
+        return {
+            "channels": channels,
+            "rest": rest,
+            "conflicts": None if table.conflicts is None else one(table.conflicts),
+        }
 
     return {name: one(table) for name, table in record.tables.items()}
 
@@ -86,8 +90,16 @@ def test_of_rows_in_conflict_one_stands_by_the_values_alone(tmp_path: Path, cell
         assert record.files[0].kept == len(cells)
 
 
-ROWS = [f"2021-01-01 00:{i}0,{v},{h}" for i in range(4) for v, h in [("1", "50"), ("1.0", "50"), ("2", ""), ("-0.0", "NAN"), ("0", "ERR")]]
-ROWS += ["2021-01-01 01:00,0.1234567890123456789,5", "2021-01-01 01:00,0.1234567890123456788,5", "2021-01-01 01:00,0.123456789012345678,5"]
+ROWS = [
+    f"2021-01-01 00:{i}0,{v},{h}"
+    for i in range(4)
+    for v, h in [("1", "50"), ("1.0", "50"), ("2", ""), ("-0.0", "NAN"), ("0", "ERR")]
+]
+ROWS += [
+    "2021-01-01 01:00,0.1234567890123456789,5",
+    "2021-01-01 01:00,0.1234567890123456788,5",
+    "2021-01-01 01:00,0.123456789012345678,5",
+]
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -159,7 +171,10 @@ def test_cells_that_are_not_digit_for_digit_their_values_are_kept(tmp_path: Path
 
 
 def test_layouts_that_overlap(tmp_path: Path) -> None:
-    layouts = [make.layout(), make.layout(["Zeit", "T"], "%d.%m.%Y %H:%M", time=["Zeit"], decimal=",", missing=["", "-999,9"])]
+    layouts = [
+        make.layout(),
+        make.layout(["Zeit", "T"], "%d.%m.%Y %H:%M", time=["Zeit"], decimal=",", missing=["", "-999,9"]),
+    ]
     station = make.station([make.table(*layouts)])
     first = HEAD + "2021-01-01 00:00,1.5,50\n2021-01-01 00:10,2.5,51\n"
     second = "Zeit;T\n01.01.2021 00:10;2,5\n01.01.2021 00:20;-999,9\n01.01.2021 00:30;3,5\n"
@@ -176,7 +191,9 @@ def test_layouts_that_overlap(tmp_path: Path) -> None:
 def test_several_tables(tmp_path: Path) -> None:
     hour = make.table(make.layout(["Stamp", "P"], time=["Stamp"]), id="hour", interval="1h")
     channels = [make.channel("t", "T", table="ten"), make.channel("p", "P", "air_pressure", table="hour")]
-    station = make.station([make.table(), hour, make.table(make.layout(["Day"], time=["Day"]), id="day", interval="1d")], channels)
+    station = make.station(
+        [make.table(), hour, make.table(make.layout(["Day"], time=["Day"]), id="day", interval="1d")], channels
+    )
     record, _ = make.read(station, tmp_path, HEAD + "2021-01-01 00:10,1,2\n", "Stamp,P\n2021-01-01 01:00,990\n")
     assert {name: list(t.channels) for name, t in record.tables.items()} == {"ten": ["t"], "hour": ["p"]}
     assert [f.table for f in record.files] == ["ten", "hour"]
@@ -186,7 +203,12 @@ def test_several_tables(tmp_path: Path) -> None:
 def test_tables_that_select_tells_apart_share_a_names_row_and_each_has_its_own_format(tmp_path: Path) -> None:
     tables = [
         make.table(make.layout(), select={"column": "kind", "equals": "10"}),
-        make.table(make.layout(format="%d/%m/%Y %H:%M", missing=["-1"]), id="hour", interval="1h", select={"column": "kind", "equals": "60"}),
+        make.table(
+            make.layout(format="%d/%m/%Y %H:%M", missing=["-1"]),
+            id="hour",
+            interval="1h",
+            select={"column": "kind", "equals": "60"},
+        ),
     ]
     channels = [make.channel("t", "T", table="ten"), make.channel("t_hour", "T", table="hour", missing=[])]
     text = "kind,Time,T\n10,2021-01-01 00:10,-1\n60,01/01/2021 01:00,-1\n60,2021-01-01 00:10,1\n99,x,y\n10,2021-01-01 00:20,2\n"
@@ -216,7 +238,9 @@ def test_select_by_position_and_trimmed(tmp_path: Path) -> None:
     station = make.station(
         [make.table(make.layout([], time=[2]), select={"column": 1, "equals": " A "})], [make.channel("t", 3)]
     )
-    record, _ = make.read(station, tmp_path, "A,2021-01-01 00:00,1\nB,2021-01-01 00:00,2\n A ,2021-01-01 00:10,3\na,2021-01-01 00:10,4\n")
+    record, _ = make.read(
+        station, tmp_path, "A,2021-01-01 00:00,1\nB,2021-01-01 00:00,2\n A ,2021-01-01 00:10,3\na,2021-01-01 00:10,4\n"
+    )
     np.testing.assert_array_equal(ten(record).channels["t"].values, [1, 3])
     assert record.files[0].elsewhere == 2
 
@@ -230,7 +254,15 @@ def test_event_tables_have_no_grid(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("stray", "second", "off"),
-    [(None, 0, 0.0), (None, 1, 1.0), (None, 59, 59.0), ("30s", 30, 0.0), ("30s", 31, 31.0), ("30s", 570, 0.0), ("30s", 569, 31.0)],
+    [
+        (None, 0, 0.0),
+        (None, 1, 1.0),
+        (None, 59, 59.0),
+        ("30s", 30, 0.0),
+        ("30s", 31, 31.0),
+        ("30s", 570, 0.0),
+        ("30s", 569, 31.0),
+    ],
 )
 def test_stray_stamps(tmp_path: Path, stray: str | None, second: int, off: float) -> None:
     more = {} if stray is None else {"stray": stray}
@@ -255,7 +287,9 @@ def test_the_grid_is_that_of_the_logger_clock(tmp_path: Path) -> None:
 )
 def test_units(tmp_path: Path, unit: str, cell: str, value: float) -> None:
     station = make.station(channels=[make.channel("t", "T", unit=unit)])
-    channel = ten(make.read(station, tmp_path, f"{HEAD}2021-01-01 00:00,{cell},\n2021-01-01 00:10,{cell},\n")[0]).channels["t"]
+    channel = ten(
+        make.read(station, tmp_path, f"{HEAD}2021-01-01 00:00,{cell},\n2021-01-01 00:10,{cell},\n")[0]
+    ).channels["t"]
     assert channel.values.tolist() == [value, value]
     if unit == "degC":
         assert channel.cells is None
@@ -266,7 +300,9 @@ def test_units(tmp_path: Path, unit: str, cell: str, value: float) -> None:
 
 def test_deployments_may_change_the_unit(tmp_path: Path) -> None:
     moment = tomllib.loads("x = 2021-01-01T00:20:00Z")["x"]
-    station = make.station(channels=[make.channel("t", "T", unit="degF", deployment=[{"from": moment, "unit": "degC"}])])
+    station = make.station(
+        channels=[make.channel("t", "T", unit="degF", deployment=[{"from": moment, "unit": "degC"}])]
+    )
     text = HEAD + "".join(f"2021-01-01 00:{i}0,50,\n" for i in range(4))
     channel = ten(make.read(station, tmp_path, text)[0]).channels["t"]
     assert channel.values.tolist() == [10.0, 10.0, 50.0, 50.0]  # the first row of the new one is at its very from
@@ -275,11 +311,14 @@ def test_deployments_may_change_the_unit(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("declination", "cell", "value"), [(2.5, "10", 12.5), (2.5, "359", 1.5), (-3.0, "1", 358.0), (2.0, "358", 0.0), (0.0, "360", 0.0)]
+    ("declination", "cell", "value"),
+    [(2.5, "10", 12.5), (2.5, "359", 1.5), (-3.0, "1", 358.0), (2.0, "358", 0.0), (0.0, "360", 0.0)],
 )
 def test_magnetic_north(tmp_path: Path, declination: float, cell: str, value: float) -> None:
     wind = make.channel("wd", "T", "wind_direction", north="magnetic", declination=declination)
-    channel = ten(make.read(make.station(channels=[wind]), tmp_path, f"{HEAD}2021-01-01 00:00,{cell},\n")[0]).channels["wd"]
+    channel = ten(make.read(make.station(channels=[wind]), tmp_path, f"{HEAD}2021-01-01 00:00,{cell},\n")[0]).channels[
+        "wd"
+    ]
     assert channel.values.tolist() == [value]
     assert channel.cells is not None
     assert channel.cells.to_pylist() == [cell]
@@ -330,7 +369,9 @@ def test_counters_of_events_look_back_a_day_and_no_more(tmp_path: Path) -> None:
     event = make.table(make.layout(format="%Y-%m-%d %H:%M"), interval=None)
     station = make.station([event], RAIN)
     text = "Time,T\n2021-01-01 00:00,1\n2021-01-01 00:03,1.2\n2021-01-02 00:03,1.4\n2021-01-03 00:04,1.6\n"
-    np.testing.assert_array_equal(ten(make.read(station, tmp_path, text)[0]).channels["rain"].values, [NAN, 0.2, 0.2, NAN])
+    np.testing.assert_array_equal(
+        ten(make.read(station, tmp_path, text)[0]).channels["rain"].values, [NAN, 0.2, 0.2, NAN]
+    )
     assert counter_reach_s(station.table[0]) == EVENT_COUNTER_S == 86400.0
     assert counter_reach_s(make.table and make.station([make.table(stray="30s")]).table[0]) == 660.0
 
@@ -348,14 +389,18 @@ def test_counters_of_rows_in_conflict_start_from_the_row_that_stands(tmp_path: P
 
 def test_clock_history(tmp_path: Path) -> None:
     moment = tomllib.loads("x = 2021-01-01T02:00:00Z")["x"]
-    station = make.station([make.table(interval="1h")], clock=[{"utc_offset": "+01:00"}, {"from": moment, "utc_offset": "+00:00"}])
+    station = make.station(
+        [make.table(interval="1h")], clock=[{"utc_offset": "+01:00"}, {"from": moment, "utc_offset": "+00:00"}]
+    )
     text = HEAD + "2021-01-01 02:00,1,\n2021-01-01 02:59,2,\n2021-01-01 02:00,3,\n2021-01-01 03:00,4,\n"
     table = ten(make.read(station, tmp_path, text)[0])
     assert stamps(table) == ["01-01T01:00", "01-01T01:59", "01-01T02:00", "01-01T03:00"]
     assert table.channels["t"].values.tolist() == [1, 2, 3, 4]
 
 
-@pytest.mark.parametrize(("minutes", "expected"), [(0.0, "01-01T12:00"), (5.0, "01-01T11:55"), (-90.0, "01-01T13:30"), (0.5, "01-01T11:59")])
+@pytest.mark.parametrize(
+    ("minutes", "expected"), [(0.0, "01-01T12:00"), (5.0, "01-01T11:55"), (-90.0, "01-01T13:30"), (0.5, "01-01T11:59")]
+)
 def test_minutes_ahead(tmp_path: Path, minutes: float, expected: str) -> None:
     for format, stamp, clock in (
         ("%Y-%m-%d %H:%M", "2021-01-01 13:00", {"utc_offset": "+01:00"}),
@@ -371,7 +416,10 @@ def test_a_known_error_of_the_clock_that_was_mended(tmp_path: Path) -> None:
     moment = tomllib.loads("x = 2021-01-01T12:00:00Z")["x"]
     clock = [{"utc_offset": "+00:00", "minutes_ahead": 60.0}, {"from": moment, "utc_offset": "+00:00"}]
     station = make.station([make.table(make.layout(format="%Y-%m-%dT%H:%M%z"), interval="1h")], clock=clock)
-    text = HEAD + "".join(f"2021-01-01T{hour}:{minute}Z,{i},\n" for i, (hour, minute) in enumerate([("12", "00"), ("12", "30"), ("12", "00"), ("12", "30"), ("13", "00")]))
+    text = HEAD + "".join(
+        f"2021-01-01T{hour}:{minute}Z,{i},\n"
+        for i, (hour, minute) in enumerate([("12", "00"), ("12", "30"), ("12", "00"), ("12", "30"), ("13", "00")])
+    )
     table = ten(make.read(station, tmp_path, text)[0])
     assert stamps(table) == ["01-01T11:00", "01-01T11:30", "01-01T12:00", "01-01T12:30", "01-01T13:00"]
     assert table.channels["t"].values.tolist() == [0, 1, 2, 3, 4]
@@ -380,7 +428,16 @@ def test_a_known_error_of_the_clock_that_was_mended(tmp_path: Path) -> None:
 LONDON = [{"time_zone": "Europe/London"}]
 # summer time ended on 2021-10-31 at 01:00 UTC, when the clock went from 02:00 to 01:00
 AUTUMN = ["00:50", "01:00", "01:30", "01:50", "01:00", "01:30", "01:50", "02:00"]
-UTC = ["10-30T23:50", "10-31T00:00", "10-31T00:30", "10-31T00:50", "10-31T01:00", "10-31T01:30", "10-31T01:50", "10-31T02:00"]
+UTC = [
+    "10-30T23:50",
+    "10-31T00:00",
+    "10-31T00:30",
+    "10-31T00:50",
+    "10-31T01:00",
+    "10-31T01:30",
+    "10-31T01:50",
+    "10-31T02:00",
+]
 
 
 def autumn(order: list[int], counter: bool = False) -> str:
@@ -462,7 +519,12 @@ def test_layouts_with_and_without_a_zone_in_one_file(tmp_path: Path) -> None:
 
 def test_rows_that_go_back_are_counted(tmp_path: Path) -> None:
     rows = [f"2021-01-01 00:{i}0,{i},\n" for i in range(6)]
-    for order, backward in (([0, 1, 2, 3, 4, 5], 0), ([5, 4, 3, 2, 1, 0], 5), ([3, 4, 5, 0, 1, 2], 1), ([0, 0, 1, 2, 3, 4], 0)):
+    for order, backward in (
+        ([0, 1, 2, 3, 4, 5], 0),
+        ([5, 4, 3, 2, 1, 0], 5),
+        ([3, 4, 5, 0, 1, 2], 1),
+        ([0, 0, 1, 2, 3, 4], 0),
+    ):
         record, _ = make.read(make.station(), tmp_path, HEAD + "".join(rows[i] for i in order))
         assert record.files[0].backward == backward
 
@@ -474,7 +536,11 @@ def test_files_that_cannot_be_read_are_refused_by_name_and_the_others_are_read(t
     good = HEAD + "2021-01-01 00:00,1,2\n"
     record, refused = make.read(make.station(), tmp_path, good, "a,b\n1,2\n", b"", HEAD, good)
     assert [Path(f.path).name for f in record.files] == ["file-0.csv", "file-4.csv"]
-    assert [Path(e.where.split(": line")[0]).name for e in refused if e.where] == ["file-1.csv", "file-2.csv", "file-3.csv"]
+    assert [Path(e.where.split(": line")[0]).name for e in refused if e.where] == [
+        "file-1.csv",
+        "file-2.csv",
+        "file-3.csv",
+    ]
     assert "header lines only" in refused[2].what
     with pytest.raises(RefusedFile, match=r"file-1\.csv"):
         read_station_tables(make.station(), sorted(tmp_path.glob("*.csv")))
@@ -516,7 +582,9 @@ def test_progress_is_told_in_bytes(tmp_path: Path) -> None:
     for i, text in enumerate(texts):
         (tmp_path / f"{i}").write_text(text)
     told: list[tuple[int, int]] = []
-    read_tables(make.station(), [tmp_path / "0", tmp_path / "1"], progress=lambda done, total: told.append((done, total)))
+    read_tables(
+        make.station(), [tmp_path / "0", tmp_path / "1"], progress=lambda done, total: told.append((done, total))
+    )
     sizes = [len(text) for text in texts]
     assert told == [(sizes[0], sum(sizes)), (sum(sizes), sum(sizes))]
 
