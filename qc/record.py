@@ -34,7 +34,8 @@ class RejectedLine:
 class FileAccount:
     """What became of each physical line of one file: `lines` is the sum of the five that follow.
 
-    `elsewhere` (part of `blank`) are rows of other stations in the same file; `backward` counts rows stamped earlier than the row before.
+    `elsewhere` (part of `blank`) are rows of other stations in the same file; `backward` counts rows stamped earlier
+    than the row before.
     """
 
     path: str
@@ -55,8 +56,8 @@ class FileAccount:
 class ReadChannel:
     """One column: numbers in the output unit (NaN where none), and what stood in the table.
 
-    `cells` holds the text of each cell that is not, digit for digit, the value (null elsewhere), or is None where every cell is;
-    `state` one of the codes of `qc.read.numbers` for each row, or is None where every cell is a number.
+    `cells` holds the text of each cell that is not, digit for digit, the value (null elsewhere), or is None where every
+    cell is; `state` one of the codes of `qc.read.numbers` for each row, or is None where every cell is a number.
     """
 
     values: NDArray[np.float64]
@@ -74,8 +75,9 @@ class ReadChannel:
 class TableRecord:
     """One table: a row for each distinct stamp, in time order (`time` is UTC, on the side that `stamps` names).
 
-    `off_grid_s` is how far a stamp lies off the grid on the logger's own clock, in s, 0 where `stray` allows it; `conflicting` rows had
-    another row of the same stamp (those are in `conflicts`); `unsettled` ones lie in an hour that the clock showed twice.
+    `off_grid_s` is how far a stamp lies off the grid on the logger's own clock, in s, 0 where `stray` allows it;
+    `conflicting` rows had another row of the same stamp (those are in `conflicts`); `unsettled` ones lie in an hour
+    that the clock showed twice.
     """
 
     table: Table
@@ -117,7 +119,13 @@ class TableRecord:
             for name, c in self.channels.items()
         }
         return TableRecord(
-            self.table, self.time[rows], channels, self.off_grid_s[rows], self.conflicting[rows], self.unsettled[rows], self.conflicts
+            self.table,
+            self.time[rows],
+            channels,
+            self.off_grid_s[rows],
+            self.conflicting[rows],
+            self.unsettled[rows],
+            self.conflicts,
         )
 
     def frame(self) -> pd.DataFrame:

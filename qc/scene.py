@@ -134,6 +134,14 @@ class Scene:
         points = [(h.azimuth, h.elevation) for h in self.station.horizon] or [(0.0, 0.0)]
         return self.sun_elevation - sun.RADIUS > sun.horizon_elevation(self.sky.position.azimuth, points)
 
+    @cached_property
+    def follows(self) -> Bools:
+        """Whether each row stands one interval after the one before it; twice `stray` is allowed. False for the first row."""
+        out = np.zeros(self.rows, bool)
+        apart = (self.time[1:] - self.time[:-1]).astype(np.int64)
+        out[1:] = np.abs(apart - (self.table.interval_us or 0)) <= 2 * self.table.table.stray_s * 1e6
+        return out
+
     def of(self, *quantities: str) -> list[Channel]:
         """Channels of some quantities in this table, in the order of the station file."""
         return [c for c in self.channels if c.quantity in quantities]

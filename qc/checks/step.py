@@ -11,14 +11,12 @@ Limits: by quantity and interval, verdict 2; one step of the declared resolution
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from qc.checks import EVERY, Check, Reach, Told, shown
 from qc.limits import Limits
-from qc.record import SECOND
 from qc.scene import Scene
 from qc.station import Channel
-from qc.verdicts import DOUBTFUL, OWN, Floats, Found, NotApplied
+from qc.verdicts import DOUBTFUL, OWN, Found, NotApplied
 
 _ROUNDING = 1e-9  # of the number itself: 20.3 - 17.3 is 3.0000000000000004 in doubles, and 3 is on the limit
 
@@ -33,34 +31,23 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     if channel.statistic in ("sd", "counter"):
         return NotApplied(f"a channel of statistic {channel.statistic} may jump")
     values, quantum = scene.values(channel), scene.quantum(channel)
-    before = _neighbour(scene, values, -1)
-    limit = bound.at(scene.interval_s) + np.fmax(quantum, _neighbour(scene, quantum, -1))
-    limit = limit + _ROUNDING * np.fmax(np.abs(values), np.abs(before))
-    change = values - before
-    jumps = np.abs(change) > limit  # between a row and the one before it
-    holds = np.abs(change) <= limit
-    later, earlier = _neighbour(scene, holds, 1) == 1.0, _neighbour(scene, holds, -1) == 1.0
-    blamed_after = jumps & (earlier | ~later)
-    blamed_before = _neighbour(scene, jumps & ~earlier, 1) == 1.0
-    fails = blamed_after | blamed_before
-    number = np.where(blamed_after, change, -_neighbour(scene, change, 1))
-    tested = np.isfinite(change) | np.isfinite(_neighbour(scene, change, 1))
-    return Found(tested, np.where(fails, np.uint8(DOUBTFUL), np.uint8(0)), number, limit)
-
-
-def _neighbour(scene: Scene, values: ArrayLike, steps: int) -> Floats:
-    """What stands `steps` intervals later (earlier where negative), NaN where no row is there (twice `stray` is allowed)."""
-    values = np.asarray(values, np.float64)
-    out = np.full(len(values), np.nan)
-    size = abs(steps)
-    if len(values) > size:
-        apart = (scene.time[size:] - scene.time[:-size]).astype(np.int64)
-        near = np.abs(apart - size * (scene.table.interval_us or 0)) <= 2 * scene.table.table.stray_s * SECOND
-        if steps > 0:
-            out[:-size] = np.where(near, values[size:], np.nan)
-        else:
-            out[size:] = np.where(near, values[:-size], np.nan)
-    return out
+    change, limit = np.full(scene.rows, np.nan), np.full(scene.rows, np.nan)
+    change[1:] = np.where(scene.follows[1:], values[1:] - values[:-1], np.nan)
+    rounding = _ROUNDING * np.fmax(np.abs(values[1:]), np.abs(values[:-1]))
+    limit[1:] = bound.at(scene.interval_s) + np.fmax(quantum[1:], quantum[:-1]) + rounding
+    size = np.abs(change)
+    jumps = np.flatnonzero(size > limit)  # between a row and the one before it
+    earlier = size[jumps - 1] <= limit[jumps - 1]
+    later = np.append(size <= limit, False)[jumps + 1]
+    after, before = jumps[earlier | ~later], jumps[~earlier] - 1
+    verdict = np.zeros(scene.rows, np.uint8)
+    verdict[after] = verdict[before] = DOUBTFUL
+    number, against = change.copy(), limit.copy()
+    number[before], against[before] = -change[before + 1], limit[before + 1]
+    number[after], against[after] = change[after], limit[after]
+    tested = np.isfinite(change)
+    tested[:-1] |= tested[1:].copy()
+    return Found(tested, verdict, number, against)
 
 
 def reach(limits: Limits, interval_s: float) -> Reach:
@@ -71,7 +58,8 @@ def reach(limits: Limits, interval_s: float) -> Reach:
 def say(told: Told) -> str:
     """How far it jumped."""
     way = "up" if told.worst > 0 else "down"
-    return f"{told.title} jumps {way} by {shown(abs(told.worst))} {told.unit} against its neighbour; more than {shown(told.limit)} is hardly ever seen"
+    size, most = shown(abs(told.worst)), shown(told.limit)
+    return f"{told.title} jumps {way} by {size} {told.unit} against its neighbour; more than {most} is hardly ever seen"
 
 
 CHECK = Check("step", stage=2, witness=OWN, quantities=EVERY, run=run, say=say, reach=reach)

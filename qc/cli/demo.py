@@ -87,7 +87,10 @@ def _copied(source: str, target: str) -> None:
 def _emptied(folder: Path, made: list[Path]) -> None:
     """Take away the sample's files, by name, and the folders that were made for them."""
     sample = data_folder("sample_data")
-    for source in sorted(sample.rglob("*"), reverse=True):  # what lies in a folder before the folder
+    sources: list[Path] = []
+    with contextlib.suppress(OSError):
+        sources = sorted(sample.rglob("*"), reverse=True)  # what lies in a folder before the folder
+    for source in sources:
         with contextlib.suppress(OSError):
             copy = folder / source.relative_to(sample)
             copy.rmdir() if source.is_dir() else copy.unlink()

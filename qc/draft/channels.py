@@ -143,7 +143,7 @@ def identify(column: Column, layout: Layout, site: Site, interval_s: float | Non
         if rule.short and not unit:
             guess.doubts.append(f"its name '{printable(column.label, 40)}' alone says little")
             rivals = [
-                r.quantity for r in words.meanings(title) if r.short and r.quantity in ()
+                r.quantity for r in words.meanings(title) if r.short and r.quantity not in ("other", rule.quantity)
             ]
             others = [r for r in words.meanings(title) if r.quantity in rivals]
             also = [

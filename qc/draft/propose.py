@@ -677,24 +677,28 @@ def _learnt(
         out += ["", f"[learnt.channel.{g.name}]"] + [f"{k} = {w.value(x)}" for k, x in found.items()]
 
 
+_TRIED_LINES = 400  # lines of each file that are read with the draft, to see that it works (judgement)
+
+
 def _unread(tables: Sequence[Table], station: Station) -> list[str]:
     """Files that the drafted station file would refuse: told, never hidden."""
+    from qc.read import file as file_
     from qc.read.layout import sections
+    from qc.read.lines import from_bytes
 
     out = []
-    seen: set[str] = set()
-    for table in tables:
-        for one in table.layouts:
-            for s in one.sheets:
-                if str(s.lines.path) in seen:
-                    continue
-                seen.add(str(s.lines.path))
-                try:
-                    _found, unfit = sections(s.lines, station)
-                except RefusedFile as error:
-                    out.append(
-                        printable(f"{s.lines.path.name} does not read with this station file: {error.what}", 400)
-                    )
-                    continue
-                out += [printable(f"{s.lines.path.name}: {x.reason}", 400) for x in unfit[:1]]
-    return out
+    found = {str(s.lines.path): s for t in tables for one in t.layouts for s in one.sheets}
+    for sheet in found.values():
+        lines, name = sheet.lines, sheet.lines.path.name
+        stop = min(lines.count, int(sheet.line[0]) + _TRIED_LINES) if len(sheet.line) else lines.count
+        try:
+            _, unfit = sections(lines, station)
+            out += [printable(f"{name}: {x.reason}", 400) for x in unfit[:1]]
+            head = file_.read(from_bytes(lines.data[: lines.start(stop)], name), station)
+            rows = sum(len(r.line) for r in head.rows)
+            if not rows and not any(one.select for t in tables for one in t.layouts):
+                why = f": {head.rejects[0].reason}" if head.rejects else ""
+                out.append(printable(f"{name} does not read with this station file: no row could be read{why}", 400))
+        except RefusedFile as error:
+            out.append(printable(f"{name} does not read with this station file: {error.what}", 400))
+    return list(dict.fromkeys(out))

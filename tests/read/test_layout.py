@@ -228,3 +228,19 @@ def test_a_names_row_goes_before_positions() -> None:
 def test_rows_decide_between_delimiters_that_fit(text: str, delimiter: str) -> None:
     station = make.station([make.table(make.layout(["Day", "Hour", "T"], time=["Day", "Hour"]))])
     assert found(text, station)[0][0].delimiter == delimiter
+
+
+def test_a_name_that_is_part_of_another_hides_no_names_row() -> None:
+    layouts = [make.layout(), make.layout(["Time(utc)", "T"], time=["Time(utc)"])]
+    both, unfit = found(f"Time,T\n{ROW}Time(utc),T\n{ROW}", make.station([make.table(*layouts)]))
+    assert not unfit
+    assert [s.names_lines for s in both] == [[0], [2]]
+
+
+@pytest.mark.parametrize("same", [True, False])
+def test_too_many_names_rows_are_told(same: bool) -> None:
+    text = "".join(f"Time,T,{'' if same else i}x\n" for i in range(1002))
+    if same:
+        assert len(found(text)[0][0].names_lines) == 1002
+    else:
+        assert "holds 1001 names rows of 1001 kinds" in refusal(text)

@@ -112,6 +112,7 @@ def test_the_sum_is_that_of_the_file_as_it_lies(tmp_path: Path) -> None:
         (codecs.BOM_UTF16_LE, "is empty"),
         (bytes(range(256)) * 8, "is no text"),
         (b"\x00" * 5000, "is no text"),
+        (b"\x00", "is no text"),
         (b"\x7fELF\x02\x01\x01\x03\x01\x02\x03\x04", "is no text"),
     ],
 )

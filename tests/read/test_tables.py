@@ -211,7 +211,8 @@ def test_tables_that_select_tells_apart_share_a_names_row_and_each_has_its_own_f
         ),
     ]
     channels = [make.channel("t", "T", table="ten"), make.channel("t_hour", "T", table="hour", missing=[])]
-    text = "kind,Time,T\n10,2021-01-01 00:10,-1\n60,01/01/2021 01:00,-1\n60,2021-01-01 00:10,1\n99,x,y\n10,2021-01-01 00:20,2\n"
+    text = "kind,Time,T\n10,2021-01-01 00:10,-1\n60,01/01/2021 01:00,-1\n60,2021-01-01 00:10,1\n99,x,y\n"
+    text += "10,2021-01-01 00:20,2\n"
     record, _ = make.read(make.station(tables, channels), tmp_path, text)
     np.testing.assert_array_equal(record.tables["ten"].channels["t"].values, [-1, 2])
     np.testing.assert_array_equal(record.tables["hour"].channels["t_hour"].values, [np.nan])
@@ -373,11 +374,12 @@ def test_counters_of_events_look_back_a_day_and_no_more(tmp_path: Path) -> None:
         ten(make.read(station, tmp_path, text)[0]).channels["rain"].values, [NAN, 0.2, 0.2, NAN]
     )
     assert counter_reach_s(station.table[0]) == EVENT_COUNTER_S == 86400.0
-    assert counter_reach_s(make.table and make.station([make.table(stray="30s")]).table[0]) == 660.0
+    assert counter_reach_s(make.station([make.table(stray="30s")]).table[0]) == 660.0
 
 
 def test_counters_of_rows_in_conflict_start_from_the_row_that_stands(tmp_path: Path) -> None:
-    text = "Time,T\n2021-01-01 00:00,10\n2021-01-01 00:10,11\n2021-01-01 00:10,13\n2021-01-01 00:20,14\n2021-01-01 00:20,15\n"
+    rows = ["00:00,10", "00:10,11", "00:10,13", "00:20,14", "00:20,15"]
+    text = "Time,T\n" + "".join(f"2021-01-01 {row}\n" for row in rows)
     table = ten(make.read(make.station(channels=RAIN), tmp_path, text)[0])
     np.testing.assert_array_equal(table.channels["rain"].values, [NAN, 1.0, 3.0])
     assert table.conflicts is not None
