@@ -49,7 +49,8 @@ def _table(name: str, table_id: str, table: Mapping[str, Any], many: bool) -> li
     for channel, entry in table["channels"].items():
         verdicts = entry["verdicts"]
         failed = ", ".join(f"{check} {number:,}" for check, number in entry["checks"].items())
-        usable = "-" if entry["usable"] is None else f"{100 * entry['usable']:.2f} %"
+        unchecked = verdicts["not_checked"] and not verdicts["good"]
+        usable = "-" if entry["usable"] is None or unchecked else f"{100 * entry['usable']:.2f} %"
         numbers = [f"{verdicts[w]:,}" if verdicts[w] else "." for w in ("missing", "inconsistent", "doubtful", "wrong")]
         rows.append((channel, _title(entry["quantity"]), usable, *numbers, failed))
     widths = [max(len(row[i]) for row in rows) for i in range(7)]
@@ -58,6 +59,10 @@ def _table(name: str, table_id: str, table: Mapping[str, Any], many: bool) -> li
         lines.append("  ".join([*cells, row[7]]).rstrip())
     lines.append("")
     return lines
+
+
+def _values(number: int) -> str:
+    return "1 value" if number == 1 else f"{number:,} values"
 
 
 def _title(quantity: str) -> str:
@@ -79,5 +84,5 @@ def _worst(found: list[Episode]) -> list[str]:
     lines = [f"Worst of {len(bad):,} episodes:"]
     for e in bad[:_WORST]:
         when = f"{str(e.start)[:16].replace('T', ' ')} to {str(e.end)[:16].replace('T', ' ')}" if e.values > 1 else str(e.start)[:16].replace("T", " ")
-        lines.append(f"  {WORDS[e.verdict]:<12} {e.channel}, {when} UTC, {e.values:,} values: {e.message}")
+        lines.append(f"  {WORDS[e.verdict]:<12} {e.channel}, {when} UTC, {_values(e.values)}: {e.message}")
     return lines
