@@ -24,7 +24,7 @@ from qc.read.numbers import VALUE
 from qc.record import SECOND, ReadChannel, Record, TableRecord, Times
 from qc.scene import Scene
 from qc.sky import Sky
-from qc.station import Channel, Station
+from qc.station import Channel, Station, Table
 from qc.verdicts import WRONG, Bools, ChannelVerdicts, Failure, NotApplied
 
 if TYPE_CHECKING:
@@ -77,30 +77,64 @@ class Checked:
     reach: Reach
 
 
+NEAR_S = 9 * 3600.0
+"""Seconds that any stage but the last may look to each side (judgement: spikes in hourly tables look 7.5 h)."""
+
+
 def reach(station: Station, limits: Limits) -> Reach:
     """The reach of the chain for a station: the sum over stages of each stage's longest, reading included.
 
     Raises
     ------
     StationFileError
-        if it is longer than the contract allows: the clock was set back by too much.
+        if reading alone needs more than the contract allows: the clock was set back by too much.
     """
-    # rows of a table that may stray are neighbours over a little more than an interval
-    intervals = {t.id: (t.interval_s or 0.0) + 2.0 * t.stray_s for t in station.table}
-    counters = [intervals[station.table_of(c).id] for c in station.channel if c.statistic == "counter"]
-    settling = _settling(station)
-    back, ahead = settling + max(counters, default=0.0), settling
-    for checks in stages():
-        spans = [check.reach(limits, interval) for check in checks for interval in intervals.values()]
-        back += max(span[0] for span in spans)
-        ahead += max(span[1] for span in spans)
-    if max(back, ahead) > LONGEST_REACH_S:
-        what = (
-            f"it takes a look of {max(back, ahead) / 3600:.0f} h to one side, more than the 72 h promised"
-        )
-        where = "[[clock]] is set back by too much" if settling else "[[table]]"
-        raise StationFileError(what, where=where, mend="write one station file for before and one for after")
+    back, ahead = _reading(station)
+    for spans in _plan(station, limits):
+        back += max((span[0] for span in spans.values()), default=0.0)
+        ahead += max((span[1] for span in spans.values()), default=0.0)
     return Reach(back, ahead)
+
+
+def _reading(station: Station) -> tuple[float, float]:
+    """Seconds back and ahead that reading looks: the total before a counter's, and the rows around a repeated stamp."""
+    settling = _settling(station)
+    counters = [_spacing(station.table_of(c)) for c in station.channel if c.statistic == "counter"]
+    back = settling + max(counters, default=0.0)
+    if back > LONGEST_REACH_S - NEAR_S:
+        what = f"reading it takes rows {back / 3600:.0f} h away, farther than Fairvane looks"
+        if settling > back / 2:
+            mend = "write one station file for before and one for after"
+            raise StationFileError(what, where="[[clock]] is set back by too much", mend=mend)
+        raise StationFileError(what, where="[[table]] with a counter", mend="give a table of a shorter interval")
+    return back, settling
+
+
+def _spacing(table: Table) -> float:
+    """Seconds from a row to the next at most: stamps that may stray lie a little more than an interval apart."""
+    return (table.interval_s or 0.0) + 2.0 * table.stray_s
+
+
+Spans = dict[tuple[str, str], tuple[float, float]]
+"""Seconds back and ahead by check and table."""
+
+
+def _plan(station: Station, limits: Limits) -> list[Spans]:
+    """For each stage the reach of those checks that keep within what the law of reach leaves to their stage.
+
+    The last stage has all that reading and the stages before leave it. A check that would look farther, in a table of
+    days say, is not applied there.
+    """
+    back, ahead = _reading(station)
+    plan: list[Spans] = []
+    for number, stage in enumerate(stages(), 1):
+        left = LONGEST_REACH_S - max(back, ahead)
+        left = left if number == len(stages()) else min(left, NEAR_S)
+        spans = {(check.id, t.id): check.reach(limits, _spacing(t)) for check in stage for t in station.table}
+        plan.append({pair: span for pair, span in spans.items() if max(span) <= left})
+        back += max((span[0] for span in plan[-1].values()), default=0.0)
+        ahead += max((span[1] for span in plan[-1].values()), default=0.0)
+    return plan
 
 
 _CHANGES = (np.datetime64("1970-01-01", "us"), np.datetime64("2070-01-01", "us"))
@@ -128,6 +162,9 @@ def _settling_of(entries: tuple[clock.ClockEntry, ...]) -> float:
     return longest / SECOND + clock.REACH / np.timedelta64(1, "s") if longest else 0.0
 
 
+_TOO_FAR = "at this interval it would look farther than the 72 h that all checks share"
+
+
 def stages() -> list[list[Check]]:
     """The checks, stage by stage."""
     checks = registry().values()
@@ -151,8 +188,8 @@ def run(
     station = record.station
     missed: dict[tuple[str, str], list[str]] = {}
     tables: dict[str, CheckedTable] = {}
-    plan = stages()
-    total = sum(len(stage) for stage in plan) * max(len(record.tables), 1)
+    plan = list(zip(stages(), _plan(station, limits), strict=True))
+    total = sum(len(stage) for stage, _ in plan) * max(len(record.tables), 1)
     done = 0
     for table_id, table in record.tables.items():
         sky = Sky(table.middle, station.station.latitude, station.station.longitude, station.station.elevation)
@@ -161,12 +198,14 @@ def run(
         has_value = {c.name: np.isfinite(table.channels[c.name].values) for c in channels}
         condemned: dict[str, Bools] = {}
         codes: dict[str, NDArray[np.uint8]] = {}
-        for stage in plan:
+        for stage, spans in plan:
             scene = Scene(station, table, sky, limits, condemned, as_of)
             for check in stage:
                 for channel in channels if check.scope == "channel" else ():
-                    if check.tests(channel):
+                    if check.tests(channel) and (check.id, table_id) in spans:
                         _apply(check, scene, channel, verdicts[channel.name], missed)
+                    elif check.tests(channel):
+                        missed.setdefault((check.id, _TOO_FAR), []).append(channel.name)
                 done += 1
                 progress(done, total)
             codes = {name: v.merged(has_value[name]) for name, v in verdicts.items()}

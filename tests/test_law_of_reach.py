@@ -41,7 +41,11 @@ SLOW = settings(
     max_examples=10,
     deadline=None,
     suppress_health_check=[HealthCheck.data_too_large, HealthCheck.too_slow],
-    phases=[Phase.explicit, Phase.reuse, Phase.generate],  # a chance of its own deals the rows: little to shrink
+    phases=[
+        Phase.explicit,
+        Phase.reuse,
+        Phase.generate,
+    ],  # a chance of its own deals the rows: little to shrink
 )
 
 
@@ -59,7 +63,10 @@ class Outcome:
 
 
 def checked(
-    world: World, files: Sequence[Sequence[worlds.Row]], first: int | None = None, last: int | None = None
+    world: World,
+    files: Sequence[Sequence[worlds.Row]],
+    first: int | None = None,
+    last: int | None = None,
 ) -> Outcome | None:
     """One `check` over files, in a folder of its own; None where no row lies in the period."""
     if not any(files):
@@ -93,14 +100,23 @@ def joined(texts: Sequence[str]) -> str:
     return head + "\n" + "".join(t.split("\n", 1)[1] for t in texts)
 
 
-def assert_cuts_hold(world: World, whole: Outcome, cuts: Sequence[int], files: Sequence[Sequence[worlds.Row]]) -> None:
+def assert_cuts_hold(
+    world: World,
+    whole: Outcome,
+    cuts: Sequence[int],
+    files: Sequence[Sequence[worlds.Row]],
+) -> None:
     """Check the pieces between the cuts, with the margin, and compare what they join to with the one run.
 
     `files` hold the rows of all pieces as their own files do, in any order; each piece has the part of them that its
     margin asks for.
     """
     back, ahead = (round(s * worlds.US) for s in (whole.checked.reach.back_s, whole.checked.reach.ahead_s))
-    edges = [min(r.utc for r in world.rows), *sorted(set(cuts)), max(r.utc for r in world.rows) + 1]
+    edges = [
+        min(r.utc for r in world.rows),
+        *sorted(set(cuts)),
+        max(r.utc for r in world.rows) + 1,
+    ]
     pieces = []
     for first, after in pairwise(edges):
         mine = [[r for r in rows if first - back <= r.utc <= after - 1 + ahead] for rows in files]
@@ -127,7 +143,11 @@ def whole(world: World) -> Outcome:
 def some_cuts(data: st.DataObject, world: World, most: int = 4) -> list[int]:
     """Cuts on a row, a little before or after it, or anywhere."""
     times = sorted({r.utc for r in world.rows})
-    nearby = st.builds(lambda t, d: t + d, st.sampled_from(times), st.sampled_from([0, 1, -1, 7_000_000]))
+    nearby = st.builds(
+        lambda t, d: t + d,
+        st.sampled_from(times),
+        st.sampled_from([0, 1, -1, 7_000_000]),
+    )
     inside = st.integers(times[0] + 1, times[-1])
     found = data.draw(st.lists(st.one_of(nearby, inside), min_size=1, max_size=most))
     if data.draw(st.booleans()):  # pieces of a row or two
@@ -139,7 +159,10 @@ def some_cuts(data: st.DataObject, world: World, most: int = 4) -> list[int]:
 def some_files(data: st.DataObject, world: World) -> list[list[worlds.Row]]:
     """Rows repeated, dealt to files, and shuffled."""
     chance = random.Random(data.draw(st.integers(0, 2**32)))
-    rows = [*world.rows, *chance.sample(world.rows, chance.randint(0, len(world.rows) // 3))]
+    rows = [
+        *world.rows,
+        *chance.sample(world.rows, chance.randint(0, len(world.rows) // 3)),
+    ]
     files: list[list[worlds.Row]] = [[] for _ in range(chance.randint(1, 4))]
     by_blocks = chance.random() < 0.5
     chance.shuffle(rows)
@@ -169,7 +192,12 @@ def test_cuts_of_the_sample_station(name: str, data: st.DataObject) -> None:
     """Cut within the fault; there are rows farther away than the margin, which pieces do not see."""
     first, last = PARTS[name]
     world = _part(first, last)
-    assert_cuts_hold(world, whole(world), some_cuts(data, part(world, first, last)), some_files(data, world))
+    assert_cuts_hold(
+        world,
+        whole(world),
+        some_cuts(data, part(world, first, last)),
+        some_files(data, world),
+    )
 
 
 def _reach_h(station: Station) -> float:
@@ -213,7 +241,11 @@ def test_cuts_of_a_table_of_minutes(data: st.DataObject) -> None:
 
 def test_the_margin_is_not_the_whole() -> None:
     """Worlds hold rows that a piece in their middle does not see: otherwise the tests above would test nothing."""
-    for world in (_part(*PARTS["conflicting rows"]), _heath(1, 10, "end", 0), _twice("Europe/London", 2, False, False)):
+    for world in (
+        _part(*PARTS["conflicting rows"]),
+        _heath(1, 10, "end", 0),
+        _twice("Europe/London", 2, False, False),
+    ):
         length = (max(r.utc for r in world.rows) - min(r.utc for r in world.rows)) / worlds.US
         reach = whole(world).checked.reach
         assert length > reach.back_s + reach.ahead_s
@@ -337,7 +369,10 @@ def test_rows_up_to_settled_until_stay(data: st.DataObject, name: str | None, se
     times = sorted({r.utc for r in world.rows})
     until = data.draw(st.sampled_from(times[len(times) // 3 :]))
     files = [[r for r in world.rows if r.head == head] for head in world.heads]
-    early, late = checked(world, [[r for r in rows if r.utc <= until] for rows in files]), checked(world, files)
+    early, late = (
+        checked(world, [[r for r in rows if r.utc <= until] for rows in files]),
+        checked(world, files),
+    )
     assert early is not None
     assert late is not None
     document = summary(early.checked, (None, None), {})
@@ -375,10 +410,27 @@ print(json.dumps(told))
 """
 
 MACHINES = {
-    "another zone, another hash seed": {"LC_ALL": "C", "TZ": "Asia/Kathmandu", "PYTHONHASHSEED": "1"},
-    "a decimal comma": {"LC_ALL": "de_DE.UTF-8", "TZ": "America/St_Johns", "PYTHONHASHSEED": "12345"},
-    "a dotless i": {"LC_ALL": "tr_TR.UTF-8", "TZ": "Asia/Kathmandu", "PYTHONHASHSEED": "2"},
-    "narrow vectors": {"LC_ALL": "C.UTF-8", "TZ": "UTC", "PYTHONHASHSEED": "0", "NPY_DISABLE_CPU_FEATURES": "*"},
+    "another zone, another hash seed": {
+        "LC_ALL": "C",
+        "TZ": "Asia/Kathmandu",
+        "PYTHONHASHSEED": "1",
+    },
+    "a decimal comma": {
+        "LC_ALL": "de_DE.UTF-8",
+        "TZ": "America/St_Johns",
+        "PYTHONHASHSEED": "12345",
+    },
+    "a dotless i": {
+        "LC_ALL": "tr_TR.UTF-8",
+        "TZ": "Asia/Kathmandu",
+        "PYTHONHASHSEED": "2",
+    },
+    "narrow vectors": {
+        "LC_ALL": "C.UTF-8",
+        "TZ": "UTC",
+        "PYTHONHASHSEED": "0",
+        "NPY_DISABLE_CPU_FEATURES": "*",
+    },
 }
 
 
@@ -386,7 +438,10 @@ MACHINES = {
 def inputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[str]]:
     """Station file and tables of the sample station's March, and of a station whose clock follows summer time."""
     where = tmp_path_factory.mktemp("inputs")
-    march, autumn = part(sample(), "2026-03-08", "2026-03-25"), _twice("Europe/London", 3, True, False)
+    march, autumn = (
+        part(sample(), "2026-03-08", "2026-03-25"),
+        _twice("Europe/London", 3, True, False),
+    )
     found = {}
     for name, world in (("sample", march), ("heath", autumn)):
         (where / name).mkdir()
@@ -415,7 +470,11 @@ def _on(machine: dict[str, str], inputs: dict[str, list[str]], out: Path) -> dic
 
 @pytest.fixture(scope="module")
 def here(inputs: dict[str, list[str]], tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
-    return _on({"LC_ALL": "C.UTF-8", "TZ": "UTC", "PYTHONHASHSEED": "0"}, inputs, tmp_path_factory.mktemp("here"))
+    return _on(
+        {"LC_ALL": "C.UTF-8", "TZ": "UTC", "PYTHONHASHSEED": "0"},
+        inputs,
+        tmp_path_factory.mktemp("here"),
+    )
 
 
 @pytest.mark.parametrize("machine", MACHINES)

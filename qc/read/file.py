@@ -21,9 +21,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 BLOCK = 8 << 20  # bytes read at once: memory stays flat in the size of a file (judgement)
-_AFTER_NAMES = (
-    4  # lines of units and statistics below a names row; real tables have up to two (measured, seven stations)
-)
+# lines of units and statistics below a names row; real tables have up to two (measured, seven stations)
+_AFTER_NAMES = 4
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,8 @@ from qc.read.lines import LONGEST_CELL, Lines
 from qc.read.numbers import number
 from qc.station import Channel, Column, Layout, Station, Table
 
-BEFORE_NAMES = (
-    200  # lines looked at for the first names row; real tables have up to a dozen before it (measured, seven stations)
-)
+# lines looked at for the first names row; real tables have up to a dozen before it (measured, seven stations)
+BEFORE_NAMES = 200
 _MOST_NAMES_ROWS = 200_000  # within one file, a bound against hostile files (judgement)
 _MOST_WORDINGS = 1000  # of names rows within one file, likewise
 _LONGEST_NAMES_ROW = 16 * LONGEST_CELL  # bytes (judgement)

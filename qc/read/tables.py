@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -274,13 +274,8 @@ def _merged(station: Station, table: Table, parts: list[_Part], files: list[_Fil
     names = [ch.name for ch in station.channels_of(table)]
     sizes = [len(p.time) for p in parts]
     columns = {name: _stacked([p.rows.columns.get(name) for p in parts], sizes) for name in names}
-    for name, column in columns.items():
-        if column.values.flags.writeable:
-            column.values.__iadd__(
-                0.0
-            )  # -0.0 becomes 0.0: both are one number, so no order of files may choose between them
-        else:
-            columns[name] = file_.Column(column.values + 0.0, column.cells, column.state)
+    # + 0.0 makes 0.0 of -0.0: both are one number, so no order of files may choose between them
+    columns = {name: replace(column, values=column.values + 0.0) for name, column in columns.items()}
     time = np.concatenate([p.time for p in parts])
     file_of = np.repeat([p.file for p in parts], sizes)
     off_grid = np.concatenate([p.off_grid for p in parts])
@@ -443,12 +438,10 @@ def _naive(moment: object) -> np.datetime64:
     return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
 
 
-_COUNTER_DECIMALS = (
-    9  # differences of a running total are rounded here: 12.4 - 12.2 is 0.2 (judgement: far below any tip)
-)
-EVENT_COUNTER_S = (
-    24 * 3600.0
-)  # an event's amount needs the total of an event at most so long before (judgement: reach has an end)
+# differences of a running total are rounded here: 12.4 - 12.2 is 0.2 (judgement: far below any tip)
+_COUNTER_DECIMALS = 9
+# s; an event's amount needs the total of an event at most so long before (judgement: reach has an end)
+EVENT_COUNTER_S = 24 * 3600.0
 
 
 def counter_reach_s(table: Table) -> float:

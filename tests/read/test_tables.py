@@ -167,6 +167,14 @@ def test_cells_that_are_not_digit_for_digit_their_values_are_kept(tmp_path: Path
     assert t.values[2] == 0.1234567890123456789
 
 
+def test_long_cells_in_a_column_of_numbers_are_kept(tmp_path: Path) -> None:
+    text = "Time,T\n2021-01-01 00:00,1.5\n2021-01-01 00:10,9007199254740993\n2021-01-01 00:20,0.12198487966471128\n"
+    t = ten(make.read(make.station(), tmp_path, text)[0]).channels["t"]
+    assert t.cells is not None
+    assert t.cells.to_pylist() == [None, "9007199254740993", None]
+    assert t.state is None
+
+
 # ---- layouts and tables
 
 
@@ -484,6 +492,22 @@ def test_an_unsettled_row_that_another_file_settles(tmp_path: Path) -> None:
         assert sorted((f.kept, f.repeated) for f in record.files) == [(0, 1), (8, 0)]
 
 
+def test_an_unsettled_row_takes_the_place_that_is_free(tmp_path: Path) -> None:
+    layouts = [make.layout(), make.layout(["Stamp", "T"], "%Y-%m-%d %H:%M %z", time=["Stamp"])]
+    station = make.station([make.table(*layouts)], clock=LONDON)
+    for zone, values in (("+01:00", [1, 7]), ("+00:00", [7, 1])):
+        table = ten(
+            make.read(
+                station, tmp_path, autumn([7]), f"Stamp,T\n2021-10-31 01:00 {zone},1\n", "Time,T\n2021-10-31 01:00,7\n"
+            )[0]
+        )
+        assert stamps(table) == ["10-31T00:00", "10-31T01:00", "10-31T02:00"]
+        assert table.channels["t"].values.tolist() == [*values, 7]
+        assert table.unsettled.tolist() == [value == 7 for value in values] + [False]
+        assert table.conflicts is not None
+        assert table.conflicts.rows == 0
+
+
 def test_more_rows_than_an_hour_has_room_for_are_in_conflict(tmp_path: Path) -> None:
     texts = [f"Time,T\n2021-10-31 01:30,{value}\n" for value in (3, 1, 2)]
     for order in itertools.permutations(texts):
@@ -514,9 +538,10 @@ def test_layouts_with_and_without_a_zone_in_one_file(tmp_path: Path) -> None:
     layouts = [make.layout(), make.layout(["Stamp", "T"], "%Y-%m-%d %H:%M %z", time=["Stamp"])]
     station = make.station([make.table(*layouts)], clock=[{"utc_offset": "+02:00"}])
     text = "Time,T\n2021-01-01 02:00,1\nStamp,T\n2021-01-01 05:10 +05:00,2\nTime,T\n2021-01-01 02:20,3\n"
-    table = ten(make.read(station, tmp_path, text)[0])
-    assert stamps(table) == ["01-01T00:00", "01-01T00:10", "01-01T00:20"]
-    assert table.channels["t"].values.tolist() == [1, 2, 3]
+    record, _ = make.read(station, tmp_path, text)
+    assert stamps(ten(record)) == ["01-01T00:00", "01-01T00:10", "01-01T00:20"]
+    assert ten(record).channels["t"].values.tolist() == [1, 2, 3]
+    assert record.files[0].backward == 0
 
 
 def test_rows_that_go_back_are_counted(tmp_path: Path) -> None:
@@ -613,10 +638,16 @@ def test_the_lines_of_a_file_are_let_go_once_it_is_read(tmp_path: Path) -> None:
 
     from qc.read.lines import Lines
 
-    make.read(make.station(), tmp_path, HEAD + "2021-01-01 00:00,1,2\n", HEAD + "2021-01-01 00:10,1,2\n")
-    gc.collect()
-    held = [o for o in gc.get_objects() if isinstance(o, Lines) and o.data]
-    assert not held
+    for i in range(3):
+        (tmp_path / str(i)).write_text(f"{HEAD}2021-01-01 00:{i}0,1,2\n")
+    held: list[int] = []
+
+    def progress(done: int, total: int) -> None:
+        gc.collect()
+        held.append(sum(1 for one in gc.get_objects() if isinstance(one, Lines) and one.data))
+
+    read_tables(make.station(), [tmp_path / str(i) for i in range(3)], progress=progress)
+    assert held == [0, 0, 0]
 
 
 def test_the_station_is_the_one_given(tmp_path: Path) -> None:
