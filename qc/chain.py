@@ -25,7 +25,7 @@ from qc.record import SECOND, ReadChannel, Record, TableRecord, Times
 from qc.scene import Scene
 from qc.sky import Sky
 from qc.station import Channel, Station, Table
-from qc.verdicts import WRONG, Bools, ChannelVerdicts, Failure, NotApplied
+from qc.verdicts import BIT, WRONG, Bools, ChannelVerdicts, Failure, Found, NotApplied
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -36,6 +36,9 @@ LONGEST_REACH_S = 72 * 3600.0
 """Seconds that the chain may look to each side (contract 1)."""
 
 Progress = Callable[[int, int], None]
+
+OnFound = Callable[[Check, Channel, "Found | NotApplied"], None]
+"""Called with what each check finds on each channel that it is meant for: the arrays whole, passed values included."""
 
 
 @dataclass(frozen=True)
@@ -165,6 +168,9 @@ def _settling_of(entries: tuple[clock.ClockEntry, ...]) -> float:
 _TOO_FAR = "at this interval it would look farther than the 72 h that all checks share"
 
 
+_NO_FUTURE = "stamps in the future are tested with --as-of only"
+
+
 def stages() -> list[list[Check]]:
     """The checks, stage by stage."""
     checks = registry().values()
@@ -172,7 +178,12 @@ def stages() -> list[list[Check]]:
 
 
 def run(
-    record: Record, limits: Limits, *, as_of: np.datetime64 | None = None, progress: Progress = lambda done, total: None
+    record: Record,
+    limits: Limits,
+    *,
+    as_of: np.datetime64 | None = None,
+    progress: Progress = lambda done, total: None,
+    on_found: OnFound | None = None,
 ) -> Checked:
     """All stages of checks over all tables of a record.
 
@@ -184,6 +195,8 @@ def run(
         stamps after it lie in the future; left out, none does.
     progress : callable
         called with checks done and checks in all.
+    on_found : callable, optional
+        called with each check, channel and what was found, before it is thinned out to the failures.
     """
     station = record.station
     missed: dict[tuple[str, str], list[str]] = {}
@@ -202,10 +215,9 @@ def run(
             scene = Scene(station, table, sky, limits, condemned, as_of)
             for check in stage:
                 for channel in channels if check.scope == "channel" else ():
-                    if check.tests(channel) and (check.id, table_id) in spans:
-                        _apply(check, scene, channel, verdicts[channel.name], missed)
-                    elif check.tests(channel):
-                        missed.setdefault((check.id, _TOO_FAR), []).append(channel.name)
+                    if check.tests(channel):
+                        near = (check.id, table_id) in spans
+                        _apply(check, scene, channel, near, verdicts[channel.name], missed, on_found)
                 done += 1
                 progress(done, total)
             codes = {name: v.merged(has_value[name]) for name, v in verdicts.items()}
@@ -220,25 +232,35 @@ def _listed(missed: dict[tuple[str, str], list[str]]) -> tuple[tuple[str, tuple[
 
 
 def _apply(
-    check: Check, scene: Scene, channel: Channel, verdicts: ChannelVerdicts, missed: dict[tuple[str, str], list[str]]
+    check: Check,
+    scene: Scene,
+    channel: Channel,
+    near: bool,
+    verdicts: ChannelVerdicts,
+    missed: dict[tuple[str, str], list[str]],
+    on_found: OnFound | None,
 ) -> None:
-    here = {c.quantity for c in scene.channels}
-    lacking = [quantity for quantity in check.needs if quantity not in here]
-    if lacking:
-        missed.setdefault((check.id, f"no {lacking[0]} channel"), []).append(channel.name)
-        return
-    try:
-        found = check.run(scene, channel)
-    except Exception as error:
-        _log.error("check %s broke on channel %s: %s", check.id, channel.name, error)
-        _log.debug("traceback", exc_info=True)
-        why = f"it broke on these data ({type(error).__name__}); see the log"
-        missed.setdefault((check.id, why), []).append(channel.name)
-        return
+    """Put down what a check finds; `near`: whether its reach is within what the law of reach leaves to it."""
+    found = _found(check, scene, channel) if near else NotApplied(_TOO_FAR)
+    if on_found is not None:
+        on_found(check, channel, found)
     if isinstance(found, NotApplied):
         missed.setdefault((check.id, found.why), []).append(channel.name)
     else:
         verdicts.add(check.id, check.witness, found)
+
+
+def _found(check: Check, scene: Scene, channel: Channel) -> Found | NotApplied:
+    here = {c.quantity for c in scene.channels}
+    lacking = [quantity for quantity in check.needs if quantity not in here]
+    if lacking:
+        return NotApplied(f"no {lacking[0]} channel")
+    try:
+        return check.run(scene, channel)
+    except Exception as error:
+        _log.error("check %s broke on channel %s: %s", check.id, channel.name, error)
+        _log.debug("traceback", exc_info=True)
+        return NotApplied(f"it broke on these data ({type(error).__name__}); see the log")
 
 
 def _note_absent(record: Record, missed: dict[tuple[str, str], list[str]], as_of: np.datetime64 | None) -> None:
@@ -249,11 +271,33 @@ def _note_absent(record: Record, missed: dict[tuple[str, str], list[str]], as_of
             missed.setdefault((check.id, f"no {check.quantities[0]} channel"), [])
     if as_of is None:
         names = [c.name for c in record.station.channel]
-        missed.setdefault(("timing", "stamps in the future are tested with --as-of only"), []).extend(names)
+        missed.setdefault(("timing", _NO_FUTURE), []).extend(names)
     if all(t.kind == "event" for t in record.station.table):
         missed.setdefault(("gap", "an event table has no gaps"), [])
     for name in record.absent:
         missed.setdefault(("range", "its column stands in no file"), []).append(name)
+
+
+def not_applied(checked: Checked) -> tuple[tuple[str, tuple[str, ...], str], ...]:
+    """All that could not be applied: check, channels, why.
+
+    A check that is meant for a channel and was applied to none of its rows is always among it.
+    That is told by the rows at hand, so that a period, or pieces joined, speak of themselves.
+    """
+    station, record = checked.record.station, checked.record
+    missed = {(check, why): list(names) for check, names, why in checked.not_applied}
+    listed = {(check, name) for check, names, why in checked.not_applied for name in names if why != _NO_FUTURE}
+    for channel in station.channel:
+        table = checked.tables.get(station.table_of(channel).id)
+        applied = 0 if table is None else int(np.bitwise_or.reduce(table.verdicts[channel.name].applied, initial=0))
+        for check in registry().values():
+            if check.scope != "channel" or not check.tests(channel) or (check.id, channel.name) in listed:
+                continue
+            if not applied >> BIT[check.id] & 1:
+                no_column = table is None or channel.name in record.absent
+                why = "its column stands in no file" if no_column else f"no row has {check.asks}"
+                missed.setdefault((check.id, why), []).append(channel.name)
+    return _listed(missed)
 
 
 def period(checked: Checked, first: np.datetime64 | None, last: np.datetime64 | None) -> Checked:

@@ -67,8 +67,14 @@ class Check:
         an episode in a technician's words.
     reach : callable
         (limits, interval in s) -> seconds back and ahead.
-    every_row : bool
-        of the record family, also on channels of quantity `other`.
+    scope : str
+        `table` where it is about rows, not values.
+    asks : str
+        what a row must have for it to be applied there, in words.
+    number : str
+        what its number is, in few words.
+    unit : str
+        of number and limit: empty for the channel's output unit, `difference` for that of a difference of two values.
     """
 
     id: str
@@ -80,6 +86,9 @@ class Check:
     needs: tuple[str, ...] = ()
     reach: Callable[[Limits, float], Reach] = lambda limits, interval_s: (0.0, 0.0)
     scope: Literal["channel", "table"] = "channel"
+    asks: str = "a value"
+    number: str = "value"
+    unit: str = ""
 
     @property
     def family(self) -> str:

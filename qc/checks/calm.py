@@ -86,4 +86,5 @@ def say(told: Told) -> str:
 CHECK = Check(
     "calm", stage=2, witness=OWN, quantities=("wind_speed", "wind_direction"), run=run, say=say,
     needs=("wind_speed", "wind_direction"), reach=reach,
+    asks="speed and direction beside each other, within hours of high sun without a gap",
 )  # fmt: skip

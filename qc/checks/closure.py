@@ -147,5 +147,15 @@ def say(told: Told) -> str:
 
 
 CHECK = Check(
-    "closure", stage=2, witness=DEVICE, quantities=QUANTITIES, needs=QUANTITIES, run=run, say=say, reach=reach
+    "closure",
+    stage=2,
+    witness=DEVICE,
+    quantities=QUANTITIES,
+    needs=QUANTITIES,
+    run=run,
+    say=say,
+    reach=reach,
+    asks="global, direct and diffuse values beside each other, with the sun up and light enough",
+    number="global",
+    unit="W/m2",
 )

@@ -61,4 +61,13 @@ def say(told: Told) -> str:
     )
 
 
-CHECK = Check("dark-day", stage=3, witness=SUN, quantities=("global_irradiance", "par"), run=run, say=say, reach=reach)
+CHECK = Check(
+    "dark-day",
+    stage=3,
+    witness=SUN,
+    quantities=("global_irradiance", "par"),
+    run=run,
+    say=say,
+    reach=reach,
+    asks="a value with the sun high above the horizon",
+)

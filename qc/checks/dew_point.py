@@ -124,4 +124,14 @@ def say(told: Told) -> str:
     return f"{told.title} {shown(told.worst)} degC is {side} {bound}"
 
 
-CHECK = Check("dew-point", stage=2, witness=OWN, quantities=QUANTITIES, run=run, say=say)
+CHECK = Check(
+    "dew-point",
+    stage=2,
+    witness=OWN,
+    quantities=QUANTITIES,
+    run=run,
+    say=say,
+    asks="values of air temperature and of humidity or dew point beside each other",
+    number="dew point",
+    unit="degC",
+)

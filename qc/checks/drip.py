@@ -80,4 +80,5 @@ def say(told: Told) -> str:
 CHECK = Check(
     "drip", stage=3, witness=OWN, quantities=("precipitation",), run=run, say=say, needs=("air_temperature",),
     reach=reach,
+    asks="a value, with the air above freezing for hours before it", number="even for", unit="h",
 )  # fmt: skip

@@ -47,4 +47,12 @@ def say(told: Told) -> str:
     return f"{told.channel} is missing for {rows} with all channels of its device, while other devices report"
 
 
-CHECK = Check("dropout", stage=3, witness=DEVICE, quantities=EVERY, run=run, say=say)
+CHECK = Check(
+    "dropout",
+    stage=3,
+    witness=DEVICE,
+    quantities=EVERY,
+    run=run,
+    say=say,
+    asks="a cell for every channel of its device",
+)

@@ -65,4 +65,5 @@ def say(told: Told) -> str:
 CHECK = Check(
     "dry-rain", stage=2, witness=SUN, quantities=("precipitation",), run=run, say=say, needs=("relative_humidity",),
     reach=reach,
+    asks="a value, with humidity beside it and the sun above 10 degrees", number="humidity", unit="%",
 )  # fmt: skip

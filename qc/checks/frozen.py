@@ -164,4 +164,14 @@ def say(told: Told) -> str:
     )
 
 
-CHECK = Check(_ID, stage=3, witness=DEVICE, quantities=(*_WIND, *_AIR), run=run, say=say, reach=reach)
+CHECK = Check(
+    _ID,
+    stage=3,
+    witness=DEVICE,
+    quantities=(*_WIND, *_AIR),
+    run=run,
+    say=say,
+    reach=reach,
+    number="moves within its window by",
+    unit="difference",
+)

@@ -77,4 +77,5 @@ def say(told: Told) -> str:
 CHECK = Check(
     "gust", stage=2, witness=OWN, quantities=("wind_speed", "wind_gust"), run=run, say=say,
     needs=("wind_speed", "wind_gust"), reach=reach,
+    asks="mean and gust beside each other",
 )  # fmt: skip

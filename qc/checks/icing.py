@@ -97,4 +97,5 @@ def say(told: Told) -> str:
 CHECK = Check(
     "icing", stage=3, witness=DEVICE, quantities=("wind_speed", "wind_gust"), run=run, say=say,
     needs=("air_temperature", "relative_humidity"), reach=reach,
+    asks="a value, with air temperature and humidity beside it",
 )  # fmt: skip

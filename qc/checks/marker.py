@@ -30,4 +30,4 @@ def say(told: Told) -> str:
     return f"{told.channel} holds {cell} instead of a value for {told.lasting} ({told.values} rows)"
 
 
-CHECK = Check("marker", stage=1, witness=OWN, quantities=EVERY, run=run, say=say)
+CHECK = Check("marker", stage=1, witness=OWN, quantities=EVERY, run=run, say=say, asks="a cell")

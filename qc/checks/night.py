@@ -51,4 +51,6 @@ def say(told: Told) -> str:
     )
 
 
-CHECK = Check("night", stage=2, witness=SUN, quantities=QUANTITIES, run=run, say=say)
+CHECK = Check(
+    "night", stage=2, witness=SUN, quantities=QUANTITIES, run=run, say=say, asks="a value with the sun well down"
+)

@@ -176,4 +176,15 @@ def say(told: Told) -> str:
     )
 
 
-CHECK = Check(_ID, stage=3, witness=OWN, quantities=EVERY, run=run, say=say, reach=reach)
+CHECK = Check(
+    _ID,
+    stage=3,
+    witness=OWN,
+    quantities=EVERY,
+    run=run,
+    say=say,
+    reach=reach,
+    asks="a value of a resolution that has a window (of sunlight: by day)",
+    number="moves within its window by",
+    unit="difference",
+)

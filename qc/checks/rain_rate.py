@@ -64,4 +64,6 @@ def say(told: Told) -> str:
     return f"rain adds up to {shown(told.worst)} mm where {shown(told.limit)} mm is the most that is seen in that time"
 
 
-CHECK = Check("rain-rate", stage=2, witness=OWN, quantities=("precipitation",), run=run, say=say, reach=reach)
+CHECK = Check(
+    "rain-rate", stage=2, witness=OWN, quantities=("precipitation",), run=run, say=say, reach=reach, number="sum"
+)

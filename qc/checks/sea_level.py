@@ -54,4 +54,4 @@ def say(told: Told) -> str:
     return f"{told.title} reduced to sea level is {shown(told.worst, 5)} hPa, {side} {shown(told.limit, 5)} hPa: {seen}; elevation, unit or sensor?"
 
 
-CHECK = Check("sea-level", stage=2, witness=OWN, quantities=("air_pressure",), run=run, say=say)
+CHECK = Check("sea-level", stage=2, witness=OWN, quantities=("air_pressure",), run=run, say=say, number="at sea level")

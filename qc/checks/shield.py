@@ -104,4 +104,7 @@ CHECK = Check(
     run=run,
     say=say,
     reach=reach,
+    asks="a value in strong sun and weak wind",
+    number="cloud edges followed",
+    unit="%",
 )

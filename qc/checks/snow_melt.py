@@ -63,4 +63,5 @@ def say(told: Told) -> str:
 CHECK = Check(
     "snow-melt", stage=3, witness=SUN, quantities=("precipitation",), run=run, say=say, needs=("air_temperature",),
     reach=reach,
+    asks="a value, with air temperature beside it and the sun above 10 degrees", number="air temperature", unit="degC",
 )  # fmt: skip

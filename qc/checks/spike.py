@@ -85,4 +85,15 @@ def say(told: Told) -> str:
     )
 
 
-CHECK = Check(_ID, stage=2, witness=OWN, quantities=EVERY, run=run, say=say, reach=reach)
+CHECK = Check(
+    _ID,
+    stage=2,
+    witness=OWN,
+    quantities=EVERY,
+    run=run,
+    say=say,
+    reach=reach,
+    asks="a value, and one on either side of it",
+    number="away from both neighbours",
+    unit="difference",
+)

@@ -62,4 +62,15 @@ def say(told: Told) -> str:
     return f"{told.title} jumps {way} by {size} {told.unit} against its neighbour; more than {most} is hardly ever seen"
 
 
-CHECK = Check("step", stage=2, witness=OWN, quantities=EVERY, run=run, say=say, reach=reach)
+CHECK = Check(
+    "step",
+    stage=2,
+    witness=OWN,
+    quantities=EVERY,
+    run=run,
+    say=say,
+    reach=reach,
+    asks="a value, and another one interval before or after it",
+    number="change",
+    unit="difference",
+)

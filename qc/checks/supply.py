@@ -76,4 +76,13 @@ def say(told: Told) -> str:
     return f"{told.title} {number} is {side} {limit} for {told.lasting}: {meaning}"
 
 
-CHECK = Check("supply", stage=3, witness=OWN, quantities=("battery_voltage", _LOGGER), run=run, say=say, reach=reach)
+CHECK = Check(
+    "supply",
+    stage=3,
+    witness=OWN,
+    quantities=("battery_voltage", _LOGGER),
+    run=run,
+    say=say,
+    reach=reach,
+    asks="a value that fits a nominal voltage",
+)

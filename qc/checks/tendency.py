@@ -94,5 +94,13 @@ def say(told: Told) -> str:
 
 
 CHECK = Check(
-    "tendency", stage=3, witness=OWN, quantities=("air_pressure", "sea_level_pressure"), run=run, say=say, reach=reach
+    "tendency",
+    stage=3,
+    witness=OWN,
+    quantities=("air_pressure", "sea_level_pressure"),
+    run=run,
+    say=say,
+    reach=reach,
+    asks="a value, and another three hours before it",
+    number="change in three hours",
 )

@@ -45,4 +45,4 @@ def say(told: Told) -> str:
     return f"{told.values} stamps stand twice with different values, or in a repeated hour that nothing settles"
 
 
-CHECK = Check("timing", stage=1, witness=OWN, quantities=EVERY, run=run, say=say)
+CHECK = Check("timing", stage=1, witness=OWN, quantities=EVERY, run=run, say=say, number="off the grid", unit="s")

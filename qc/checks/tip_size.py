@@ -42,4 +42,12 @@ def say(told: Told) -> str:
     return f"rain of {shown(told.worst)} mm is no whole number of tips; {shown(told.limit)} mm would be the nearest"
 
 
-CHECK = Check("tip-size", stage=2, witness=OWN, quantities=("precipitation",), run=run, say=say)
+CHECK = Check(
+    "tip-size",
+    stage=2,
+    witness=OWN,
+    quantities=("precipitation",),
+    run=run,
+    say=say,
+    asks="a value, and a tip size at that time",
+)

@@ -164,4 +164,15 @@ def say(told: Told) -> str:
     return f"{apart} for {told.lasting}, where {bound}; {blame if told.verdict == DOUBTFUL else nobody}"
 
 
-CHECK = Check("twin", stage=3, witness=DEVICE, quantities=QUANTITIES, run=run, say=say, reach=reach)
+CHECK = Check(
+    "twin",
+    stage=3,
+    witness=DEVICE,
+    quantities=QUANTITIES,
+    run=run,
+    say=say,
+    reach=reach,
+    asks="a value, and one of its twin beside it",
+    number="apart from its twin",
+    unit="difference",
+)

@@ -29,4 +29,4 @@ def say(told: Told) -> str:
     return f"{told.channel} holds '{told.cell}', which is no number ({told.values} rows); is it a marker to declare?"
 
 
-CHECK = Check("unreadable", stage=1, witness=OWN, quantities=("*",), run=run, say=say)
+CHECK = Check("unreadable", stage=1, witness=OWN, quantities=("*",), run=run, say=say, asks="a cell")

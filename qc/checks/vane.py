@@ -75,5 +75,14 @@ def say(told: Told) -> str:
 
 
 CHECK = Check(
-    "vane", stage=3, witness=OWN, quantities=("wind_direction",), run=run, say=say, needs=("wind_speed",), reach=reach
+    "vane",
+    stage=3,
+    witness=OWN,
+    quantities=("wind_direction",),
+    run=run,
+    say=say,
+    needs=("wind_speed",),
+    reach=reach,
+    asks="a value within a whole window in which the wind blows and changes",
+    number="narrowest arc",
 )

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class _Part:
+class Part:
     """Rows of one table in one file with UTC; `second` is the other time that an unsettled stamp may mean, or NaT."""
 
     file: int
@@ -54,6 +54,7 @@ def read_tables(
     paths: Sequence[Path | str],
     *,
     progress: Callable[[int, int], None] = lambda done, total: None,
+    note: Callable[[Path, Sequence[Section], Sequence[Part]], None] = lambda path, sections, parts: None,
 ) -> tuple[Record, list[RefusedFile]]:
     """Read the tables of a station.
 
@@ -64,6 +65,8 @@ def read_tables(
         table files in any order; the same file given twice counts twice, its rows once.
     progress : callable
         called with bytes done and bytes in all.
+    note : callable
+        called with each file that was read, its sections, and its rows by table: see `qc.read.source`.
 
     Returns
     -------
@@ -77,7 +80,7 @@ def read_tables(
     """
     refused: list[RefusedFile] = []
     files: list[_File] = []
-    parts: dict[str, list[_Part]] = {t.id: [] for t in station.table}
+    parts: dict[str, list[Part]] = {t.id: [] for t in station.table}
     text = frozenset(ch.name for ch in station.channel if not _plain(station, ch))
     ordered = sorted(Path(p) for p in paths)
     sizes = [_size(p) for p in ordered]
@@ -92,6 +95,7 @@ def read_tables(
             refused.append(type(error)(error.what, where=where, mend=error.mend))
         else:
             files.append(one)
+            note(path, one.sections, found)
             for part in found:
                 parts[part.rows.table.id].append(part)
         progress(sum(sizes[: number + 1]), sum(sizes))
@@ -141,7 +145,7 @@ def _size(path: Path) -> int:
         return 0  # `load` says what is wrong
 
 
-def _one(path: Path, station: Station, text: frozenset[str], number: int) -> tuple[_File, list[_Part]]:
+def _one(path: Path, station: Station, text: frozenset[str], number: int) -> tuple[_File, list[Part]]:
     """Read one file."""
     read = file_.read(load(path), station, text)
     parts = [_timed(read, rows, station, number) for rows in _joined(read.rows)]
@@ -159,7 +163,7 @@ def _one(path: Path, station: Station, text: frozenset[str], number: int) -> tup
     return _File(lines.emptied(), read.sections, standing, rejects, backward), parts
 
 
-def _timed(read: file_.ReadFile, rows: file_.Rows, station: Station, number: int) -> _Part:
+def _timed(read: file_.ReadFile, rows: file_.Rows, station: Station, number: int) -> Part:
     """UTC for the rows of one table in one file; stamps that the clock never showed lose their line."""
     entries = clock_entries(station)
     zone = np.full(len(rows.local), np.nan) if rows.zone_s is None else rows.zone_s
@@ -180,7 +184,7 @@ def _timed(read: file_.ReadFile, rows: file_.Rows, station: Station, number: int
             read.reject(line, "the logger clock never showed this time (it was set ahead then)")
         keep = np.flatnonzero(~skipped)
         rows, time, second, off_grid = rows.take(keep), time[keep], second[keep], off_grid[keep]
-    return _Part(number, rows, time, second, off_grid)
+    return Part(number, rows, time, second, off_grid)
 
 
 def _no_row(read: file_.ReadFile) -> tuple[str, str]:
@@ -269,7 +273,7 @@ def _off_grid(local: Times, table: Table) -> NDArray[np.float64]:
     return np.where(off > round(table.stray_s * SECOND), off / SECOND, 0.0)
 
 
-def _merged(station: Station, table: Table, parts: list[_Part], files: list[_File]) -> TableRecord:
+def _merged(station: Station, table: Table, parts: list[Part], files: list[_File]) -> TableRecord:
     """One row for each stamp, chosen by the values alone; what else stood there is repeated, or in conflict."""
     names = [ch.name for ch in station.channels_of(table)]
     sizes = [len(p.time) for p in parts]

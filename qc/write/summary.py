@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from qc.chain import Checked, CheckedTable
+from qc.chain import Checked, CheckedTable, not_applied
 from qc.quantities import quantities
 from qc.record import SECOND
 from qc.station import Station
@@ -37,7 +37,7 @@ def summary(checked: Checked, period: Period, outputs: Mapping[str, str]) -> dic
         "inputs": [_plain(vars(account)) for account in record.files],
         "tables": {name: _table(record.station, t, checked, period) for name, t in checked.tables.items()},
         "not_applied": [
-            {"check": check, "channels": list(channels), "why": why} for check, channels, why in checked.not_applied
+            {"check": check, "channels": list(channels), "why": why} for check, channels, why in not_applied(checked)
         ],
     }
 
