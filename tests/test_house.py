@@ -18,13 +18,13 @@ LAYERS = [
     {"qc.station", "qc.physics"},
     {"qc.read.lines", "qc.read.cells", "qc.read.numbers", "qc.read.layout", "qc.read.file"},
     {"qc.record", "qc.sky", "qc.verdicts"},
-    {"qc.read.tables", "qc.scene"},
+    {"qc.read.tables", "qc.read.source", "qc.scene"},
     {"qc.checks"},
     {"qc.chain"},
     {"qc.episodes"},
     {"qc.write", "qc.borders", "qc.draft"},
-    {"qc.run"},
-    {"qc.write.terminal"},
+    {"qc.run", "qc.why"},
+    {"qc.write.terminal", "qc.write.explained"},
     {"qc.cli"},
 ]
 """Each may import from its own row and the rows above."""

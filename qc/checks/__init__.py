@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Literal
 from qc.verdicts import BIT, FAMILY_OF, IDS, Found, NotApplied
 
 if TYPE_CHECKING:
-    from qc.limits import Limits
+    from qc.limits import Limit, Limits
     from qc.scene import Scene
     from qc.station import Channel
 
@@ -44,6 +44,14 @@ class Told:
     limit: float
     cell: str
     verdict: int
+
+
+def of_quantity(limit: Limit, scene: Scene, channel: Channel) -> bool:
+    """Whether a limit of a check is one of the channel's quantity, or of all quantities."""
+    from qc.quantities import quantities
+
+    first = limit.key.split(".")[0]
+    return first == channel.quantity or first not in quantities()
 
 
 @dataclass(frozen=True)
@@ -75,6 +83,8 @@ class Check:
         what its number is, in few words.
     unit : str
         of number and limit: empty for the channel's output unit, `difference` for that of a difference of two values.
+    concerns : callable
+        (limit, scene, channel) -> whether a limit of the check is one that a channel is tested by.
     """
 
     id: str
@@ -89,6 +99,7 @@ class Check:
     asks: str = "a value"
     number: str = "value"
     unit: str = ""
+    concerns: Callable[[Limit, Scene, Channel], bool] = of_quantity
 
     @property
     def family(self) -> str:

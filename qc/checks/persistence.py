@@ -19,7 +19,7 @@ import math
 
 import numpy as np
 
-from qc.checks import EVERY, Check, Reach, Told, shown
+from qc.checks import EVERY, Check, Reach, Told, of_quantity, shown
 from qc.limits import Limit, Limits
 from qc.physics import humidity, stays, windows
 from qc.physics.stays import Ends
@@ -165,6 +165,15 @@ def reach(limits: Limits, interval_s: float) -> Reach:
     return hours * 3600.0, hours * 3600.0
 
 
+def concerns(limit: Limit, scene: Scene, channel: Channel) -> bool:
+    """Of the windows of its quantity the one of its resolution."""
+    if not of_quantity(limit, scene, channel) or "to_" not in limit.key:
+        return of_quantity(limit, scene, channel)
+    coarsest = float(scene.quantum(channel).max(initial=0.0))
+    classes = (finest for finest, _ in _classes(scene.limits, channel.quantity) if coarsest <= finest * (1 + 1e-9))
+    return float(limit.key.partition("to_")[2]) == next(classes, None)
+
+
 def say(told: Told) -> str:
     """How still, for how long, and what it should have done."""
     if not told.limit:
@@ -187,4 +196,5 @@ CHECK = Check(
     asks="a value of a resolution that has a window (of sunlight: by day)",
     number="moves within its window by",
     unit="difference",
+    concerns=concerns,
 )

@@ -15,7 +15,7 @@ from __future__ import annotations
 import numpy as np
 
 from qc.checks import Check, Reach, Told, shown
-from qc.limits import Limits
+from qc.limits import Limit, Limits
 from qc.physics import windows
 from qc.scene import Scene
 from qc.station import Channel
@@ -66,6 +66,11 @@ def reach(limits: Limits, interval_s: float) -> Reach:
     return limits.number("supply", "lookback") * 3600.0, 0.0
 
 
+def concerns(limit: Limit, scene: Scene, channel: Channel) -> bool:
+    """Those of the logger for the logger, the others for the battery."""
+    return limit.key.startswith("logger_") == (channel.quantity == _LOGGER)
+
+
 def say(told: Told) -> str:
     """How low or high, and what to think of it."""
     side = "above" if told.worst > told.limit else "below"
@@ -85,4 +90,5 @@ CHECK = Check(
     say=say,
     reach=reach,
     asks="a value that fits a nominal voltage",
+    concerns=concerns,
 )

@@ -22,6 +22,7 @@ from qc.version import __version__
 COMMANDS = {
     "draft": "Write a station file from tables.",
     "check": "Check tables, write them flagged.",
+    "why": "Tell why one value has its verdict.",
     "rules": "Show the limits in force, each with its source, and the reach of the chain.",
     "demo": "Write the sample station and run it.",
 }

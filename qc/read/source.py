@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
 from qc.read.cells import split
 from qc.read.layout import Section
-from qc.read.lines import load
+from qc.read.lines import Lines, load
 from qc.read.tables import Part
 from qc.station import Channel, Table
 
@@ -33,20 +34,20 @@ class SourceLine:
 
 @dataclass
 class Look:
-    """Notes the lines of one table that may be stamped with one moment.
+    """Notes the lines of one table that may be stamped with one of some moments.
 
     Parameters
     ----------
     table : Table
     channel : Channel
         whose cell is wanted.
-    moment : datetime64[us] UTC
+    moments : tuple of datetime64[us] UTC
     """
 
     table: Table
     channel: Channel
-    moment: np.datetime64
-    _found: list[tuple[Path, int, Section, dict[str, float]]] = field(default_factory=list)
+    moments: tuple[np.datetime64, ...]
+    _found: list[_Hit] = field(default_factory=list)
 
     def note(self, path: Path, sections: Sequence[Section], parts: Sequence[Part]) -> None:
         """Look through the rows of one file, as `read_tables` hands them over."""
@@ -54,22 +55,39 @@ class Look:
             if part.rows.table.id != self.table.id:
                 continue
             # a stamp of a repeated hour that nothing settles may mean either of two times
-            for row in np.flatnonzero((part.time == self.moment) | (part.second == self.moment)).tolist():
+            here = np.isin(part.time, self.moments) | np.isin(part.second, self.moments)
+            for row in np.flatnonzero(here).tolist():
                 line = int(part.rows.line[row])
                 values = {name: float(column.values[row]) for name, column in part.rows.columns.items()}
                 section = next(s for s in sections for first, stop in s.stretches if first <= line < stop)
-                self._found.append((path, line, section, values))
+                self._found.append(_Hit(path, line, section, values, (part.time[row], part.second[row])))
 
-    def lines(self) -> list[SourceLine]:
-        """The lines found, in the order of files and lines; their text is read from the files again."""
+    def lines(self, moment: np.datetime64) -> list[SourceLine]:
+        """The lines of one of the moments, in the order of files and lines; their text is read from the files again."""
         found = []
-        for path in dict.fromkeys(path for path, *_ in self._found):
+        hits = [hit for hit in self._found if moment in hit.times]
+        for path in dict.fromkeys(hit.path for hit in hits):
             lines = load(path)
-            for other, line, section, values in self._found:
-                if other == path:
-                    text, at = lines.text(line), section.channel(self.channel)
-                    cells = split(text, section.delimiter) or []
-                    column = None if at is None else section.names[at] or str(at + 1)
-                    cell = None if at is None else cells[at] if at < len(cells) else ""
-                    found.append(SourceLine(str(path), line + 1, text, column, cell, values))
+            for hit in hits:
+                if hit.path == path:
+                    found.append(_line(hit, lines, self.channel))
         return found
+
+
+class _Hit(NamedTuple):
+    """A row found: its file, its line counted from 0, its section, its numbers, and the times that it may have."""
+
+    path: Path
+    line: int
+    section: Section
+    values: dict[str, float]
+    times: tuple[np.datetime64, np.datetime64]
+
+
+def _line(hit: _Hit, lines: Lines, channel: Channel) -> SourceLine:
+    text, at = lines.text(hit.line), hit.section.channel(channel)
+    cells = split(text, hit.section.delimiter) or []
+    if at is None:
+        return SourceLine(str(hit.path), hit.line + 1, text, None, None, hit.values)
+    column = str(at + 1) if hit.section.by_position else hit.section.names[at]
+    return SourceLine(str(hit.path), hit.line + 1, text, column, cells[at] if at < len(cells) else "", hit.values)
