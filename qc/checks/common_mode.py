@@ -35,7 +35,8 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     if scene.interval_s > scene.limits.number(_ID, "longest_interval") * 3600.0:
         return NotApplied("its interval is too long for values to jump and return")
     if not _jumpy(scene, channel):
-        return NotApplied(f"{channel.quantity} of statistic {channel.statistic} may jump by itself")
+        kind = f" of statistic {channel.statistic}" if channel.statistic else ""
+        return NotApplied(f"{channel.quantity}{kind} may jump by itself")
     devices = [name for name, channels in scene.instruments.items() if any(_jumpy(scene, c) for c in channels)]
     if len(devices) < scene.limits.number(_ID, "devices"):
         return NotApplied("too few devices in its table")

@@ -11,7 +11,6 @@ from qc.errors import printable
 from qc.quantities import quantities
 from qc.verdicts import WORDS
 from qc.why import FAILED, NOT_APPLIED, NOT_MEANT, PASSED
-from qc.write.text import number
 
 Document = Mapping[str, Any]
 _WIDTH = 110  # characters of a line, where words allow it
@@ -54,7 +53,12 @@ def _hung(head: str, text: str) -> list[str]:
 
 
 def _with(value: float | None, unit: str) -> str:
-    return "no value" if value is None else f"{number(value)}{_unit(unit)}"
+    return "no value" if value is None else f"{_digits(value)}{_unit(unit)}"
+
+
+def _digits(value: float) -> str:
+    """A value of the channel: more digits than any logger writes, without those that conversion left."""
+    return shown(value, 10)
 
 
 def _about(value: float, unit: str) -> str:
@@ -163,7 +167,7 @@ def _around(document: Document) -> list[str]:
         (
             ">" if row["time"] == document["time"] else " ",
             row["time"],
-            "no value" if row["value"] is None else number(row["value"]),
+            "no value" if row["value"] is None else _digits(row["value"]),
             row["word"].replace("_", " "),
             ", ".join(row["checks"]),
         )
