@@ -15,13 +15,16 @@ from qc import chain
 from qc.chain import Checked
 from qc.checks import registry
 from qc.episodes import Episode, episodes
-from qc.limits import Limits
+from qc.limits import Limits, in_force
+from qc.read.source import Look
+from qc.read.tables import read_tables
 from qc.record import Record
 from qc.run import limits_of
 from qc.verdicts import BIT, Failure, merge, names_of
 from qc.why import FAILED, NOT_APPLIED, PASSED, Left, merged, why
 from qc.write.explained import explained
 from qc.write.text import stamp
+from tests.test_chain import record, station
 from tests.worlds import World, heath, sample, write
 
 IDS = list(registry())
@@ -37,8 +40,6 @@ def checked(name: str) -> tuple[Record, Limits, Checked, dict[str, list[Episode]
 
 
 def _read(world: World) -> tuple[Record, Limits]:
-    from qc.read.tables import read_tables
-
     with tempfile.TemporaryDirectory() as where:
         record, refused = read_tables(world.station, write(world, Path(where), [world.rows]))
     assert not refused
@@ -168,3 +169,54 @@ def test_words_and_numbers_agree(
     failures = [Failure(one.check, one.witness, row, np.array([one.verdict], np.uint8), none, none) for one in left]
     given_ = None if decided is None else np.array([decided], np.int8)
     assert merged(has_value, applied, left, decided)[0] == merge(np.array([has_value]), mask, failures, given_)[0]
+
+
+def test_the_whole_reach_is_looked_at() -> None:
+    """Still for 40 h in saturated air: it takes a window of 36 h, so the first value of it rests on rows 36 h away."""
+    of = station("air_temperature", "relative_humidity", more="resolution = 1.0")
+    hours = np.arange(100 * 6) / 6
+    still = (hours >= 30) & (hours < 70)
+    values = {"a": np.where(still, 12.0, np.round(12 + 5 * np.sin(hours))), "b": np.full(len(hours), 100.0)}
+    made = record(of, {name: v.tolist() for name, v in values.items()})
+    limits = in_force()
+    codes = chain.run(made, limits).tables["ten"].codes["a"]
+    assert codes[still].tolist() == [2] * still.sum()
+    for row in (*np.flatnonzero(still)[[0, -1]].tolist(), int(np.flatnonzero(still)[0]) - 8):
+        document = why(made, limits, of.channel[0], [made.tables["ten"].time[row]])
+        assert document["verdict"] == codes[row]
+
+
+CONVERSIONS = [
+    ("t", 10, {"from": "degC", "as_it_stands": True}),
+    ("t", -10, {"from": "degF", "as_it_stands": False}),  # the deployment from the middle on
+    ("g", 10, {"from": "kW/m2", "factor": 1000.0, "as_it_stands": False}),
+    ("wd", 10, {"declination": 2.3, "as_it_stands": False}),
+    ("rain", 10, {"from": "0.2 mm", "factor": 0.2, "counter": True, "as_it_stands": False}),
+    ("p", 10, {"from": "hPa", "as_it_stands": True}),
+]
+
+
+@pytest.mark.parametrize(("name", "nth", "expected"), CONVERSIONS)
+def test_conversion_and_line(tmp_path: Path, name: str, nth: int, expected: dict[str, object]) -> None:
+    """What is done to the cell, and the line that it stands in: its values are those of the row."""
+    world = heath(1)
+    channel = next(c for c in world.station.channel if c.name == name)
+    table = world.station.table_of(channel)
+    paths = write(world, tmp_path, [world.rows])
+    plain, _ = read_tables(world.station, paths)
+    values = plain.tables[table.id].channels[name].values
+    moment = plain.tables[table.id].time[np.flatnonzero(np.isfinite(values))[nth]]
+    look = Look(table, channel, (moment,))
+    read, _ = read_tables(world.station, paths, note=look.note)
+    document = why(read, limits_of(world.station), channel, [moment], look=look)
+    assert expected.items() <= document["conversion"].items()
+    assert sum(line["stands"] for line in document["lines"]) == 1
+    line = next(line for line in document["lines"] if line["stands"])
+    assert Path(line["path"]).read_text("utf-8").split("\n")[line["line"] - 1] == line["text"]
+    if not document["conversion"]["counter"]:
+        how = document["conversion"]
+        number = float(line["cell"].replace(",", "."))
+        converted = (number * how["factor"] + how["offset"] + (how["declination"] or 0.0)) % (
+            360 if name == "wd" else 1e9
+        )
+        assert document["value"] == pytest.approx(converted)
