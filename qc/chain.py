@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from qc import gaps
 from qc.checks import Check, registry
 from qc.errors import StationFileError
 from qc.limits import Limits
@@ -48,11 +49,12 @@ class Reach:
 
 @dataclass(frozen=True)
 class CheckedTable:
-    """One table with its verdicts: `codes` holds the merged verdict of each value."""
+    """One table with its verdicts: `codes` holds the merged verdict of each value, `missing` stamps without a row."""
 
     record: TableRecord
     verdicts: dict[str, ChannelVerdicts]
     codes: dict[str, NDArray[np.uint8]]
+    missing: Times = field(default_factory=lambda: np.zeros(0, "datetime64[us]"))
 
     def take(self, keep: Bools) -> CheckedTable:
         """The same for some of the rows."""
@@ -63,6 +65,7 @@ class CheckedTable:
             self.record.take(rows),
             {name: v.take(keep) for name, v in self.verdicts.items()},
             {name: code[keep] for name, code in self.codes.items()},
+            self.missing,
         )
 
 
@@ -210,7 +213,7 @@ def run(
                 progress(done, total)
             codes = {name: v.merged(has_value[name]) for name, v in verdicts.items()}
             condemned = {name: code == WRONG for name, code in codes.items()}
-        tables[table_id] = CheckedTable(table, verdicts, codes)
+        tables[table_id] = CheckedTable(table, verdicts, codes, gaps.missing(station, table))
     _note_absent(record, missed, as_of)
     return Checked(record, limits, tables, _listed(missed), reach(station, limits))
 
@@ -267,7 +270,8 @@ def period(checked: Checked, first: np.datetime64 | None, last: np.datetime64 | 
         if conflicts is not None:
             conflicts = conflicts.take(np.flatnonzero(_inside(conflicts.time, first, last)))
         record = replace(table.record, conflicts=conflicts)
-        tables[table_id] = CheckedTable(record, table.verdicts, table.codes).take(keep)
+        missing = gaps.missing(checked.record.station, table.record, first, last)
+        tables[table_id] = CheckedTable(record, table.verdicts, table.codes, missing).take(keep)
     return Checked(checked.record, checked.limits, tables, checked.not_applied, checked.reach)
 
 
@@ -337,7 +341,7 @@ def _joined(tables: Sequence[CheckedTable]) -> CheckedTable:
             _joined_failures(parts, before),
         )
     codes = {name: np.concatenate([t.codes[name] for t in tables]) for name in tables[0].codes}
-    return CheckedTable(record, verdicts, codes)
+    return CheckedTable(record, verdicts, codes, np.unique(np.concatenate([t.missing for t in tables])))
 
 
 def _joined_failures(parts: Sequence[ChannelVerdicts], before: Sequence[int]) -> dict[str, Failure]:
