@@ -233,7 +233,7 @@ _WORKERS, _AHEAD = 2, 4  # checks at once, and findings that may wait: each is a
 
 
 def _found(tasks: Sequence[tuple[Check, Channel]], scene: Scene) -> Iterator[tuple[Check, Channel, Found | NotApplied]]:
-    """What each check finds on each channel, in the order of the tasks. numpy works outside Python's lock, so two at once."""
+    """What each check finds on each channel, in the order of the tasks; numpy leaves Python's lock, so two at once."""
     with ThreadPoolExecutor(_WORKERS) as pool:
         waiting = [(task, pool.submit(_run, scene, *task)) for task in tasks[:_AHEAD]]
         for task in tasks[_AHEAD:]:
