@@ -1,4 +1,4 @@
-"""Loads the heavy libraries beside the reading of tables: they take 1 to 2 s, and reading leaves Python's lock often."""
+"""Loads the heavy libraries beside the reading of tables: they take 1 to 2 s, and reading often leaves the lock."""
 
 from __future__ import annotations
 
