@@ -73,7 +73,7 @@ def merged(
         )
         return MISSING, f"there is no value{f': {told}' if told else ''}"
     if decided is not None:
-        return decided, "the latest line of the decision log that covers it says so, whatever the checks left"
+        return decided, "the latest line of the decision log that covers it says so, whatever checks left"
     left = [one for one in left if one.verdict <= WRONG]
     worst = max((one.verdict for one in left), default=GOOD)
     named = [f"{one.check} ({one.witness})" for one in left if one.verdict == worst]
@@ -171,14 +171,15 @@ def why(
     alone = part.record.take(slice(here, here + 1))
     scene = Scene(station, alone, Sky(alone.middle, site.latitude, site.longitude, site.elevation), limits, {}, as_of)
     checks = [_check(scene, here, channel, c, found.get(c.id), told) for c in registry().values()]
-    _condemned(checks, bool(np.isfinite(whole.channels[channel.name].values[row])))
+    # a check of that name is applied where a line of the decision log covers the value, and leaves what it decided
+    decision = next((c for c in checks if c["check"] == "decision" and c["outcome"] in (FAILED, PASSED)), None)
+    decided = None if decision is None else int(decision["verdict"])
+    _condemned(checks, bool(np.isfinite(whole.channels[channel.name].values[row])), decided)
     left = [Left(c["check"], c["witness"], c["verdict"]) for c in checks if c["outcome"] == FAILED]
     applied = [c["check"] for c in checks if c["outcome"] in (FAILED, PASSED)]
     read = whole.channels[channel.name]
     value = float(read.values[row])
     code = int(part.codes[channel.name][here])
-    decisions: list[dict[str, Any]] = []  # lines of the decision log that cover the value, the latest last
-    decided = int(decisions[-1]["verdict"]) if decisions else None
     return {
         "station": station.id,
         "channel": channel.name,
@@ -199,7 +200,7 @@ def why(
         "lines": [_line(station, whole, row, line) for line in lines],
         "conversion": _conversion(station, table, channel, moment),
         "around": _around(part, channel, here),
-        "decisions": decisions,
+        "decision": None if decision is None else decision["episode"],
         "checks": checks,
         "reach": {"back_s": checked.reach.back_s, "ahead_s": checked.reach.ahead_s},
         "rules_sha256": limits.sha256,
@@ -298,7 +299,7 @@ def _check(
     return out
 
 
-def _condemned(checks: Sequence[dict[str, Any]], has_value: bool) -> None:
+def _condemned(checks: Sequence[dict[str, Any]], has_value: bool, decided: int | None) -> None:
     """Tell where a check was not applied because there is no value, or because an earlier stage called it wrong."""
     for one in checks:
         if one["outcome"] != NOT_APPLIED or not str(one["why"]).startswith("it needs "):
@@ -310,7 +311,7 @@ def _condemned(checks: Sequence[dict[str, Any]], has_value: bool) -> None:
         ]
         if not has_value:
             one["why"] = "there is no value"
-        elif merged(True, [], before)[0] == WRONG:
+        elif merged(True, [], before, decided)[0] == WRONG:
             one["why"] = "an earlier stage called the value wrong, so it is missing here"
 
 

@@ -6,8 +6,16 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from qc import run
 from qc.checks import doc, registry
+from qc.places import folder
+from qc.read.source import Look
+from qc.read.tables import read_tables
+from qc.station import load
+from qc.why import channel_of, why
+from qc.write.explained import explained
 
+SAMPLE = folder("sample_data")
 README = Path(__file__).resolve().parents[1] / "README.md"
 
 
@@ -24,6 +32,18 @@ def checks_table() -> str:
     return "\n".join(lines)
 
 
+def why_example() -> str:
+    """What `fairvane why` says of a planted value of the sample station, up to the checks that it passed."""
+    station = load(SAMPLE / "otter-fell.station.toml")
+    channel = channel_of(station, "t_air")
+    moments = run.moments("2026-03-13T21:10", station)
+    look = Look(station.table_of(channel), channel, tuple(moments))
+    record, _ = read_tables(station, [SAMPLE / "otter-fell_a.csv", SAMPLE / "otter-fell_b.csv"], note=look.note)
+    text = explained(why(record, run.limits_of(station), channel, moments, look=look)).replace(str(SAMPLE), "hello")
+    asked = "$ fairvane why hello/otter-fell.station.toml hello/*_?.csv --channel t_air --at 2026-03-13T21:10"
+    return f"```console\n{asked}\n{text.partition('Passed:')[0].rstrip()}\n[...]\n```"
+
+
 def filled(text: str, name: str, content: str) -> str:
     """README with the part between two markers replaced."""
     new, count = re.subn(
@@ -35,8 +55,9 @@ def filled(text: str, name: str, content: str) -> str:
 
 
 def main() -> None:
-    """Fill the table of checks."""
-    README.write_text(filled(README.read_text("utf-8"), "checks", checks_table()), "utf-8")
+    """Fill the table of checks and the example of `why`."""
+    text = filled(README.read_text("utf-8"), "checks", checks_table())
+    README.write_text(filled(text, "why", why_example()), "utf-8")
 
 
 if __name__ == "__main__":

@@ -7,12 +7,17 @@ import re
 import pytest
 
 from qc.cli import COMMANDS
-from tests.make_readme import README, checks_table, filled
+from tests.make_readme import README, checks_table, filled, why_example
 
 
 def test_table_of_checks_is_fresh() -> None:
     text = README.read_text("utf-8")
     assert filled(text, "checks", checks_table()) == text, "run python -m tests.make_readme"
+
+
+def test_example_of_why_is_fresh() -> None:
+    text = README.read_text("utf-8")
+    assert filled(text, "why", why_example()) == text, "run python -m tests.make_readme"
 
 
 def test_commands_in_code_exist() -> None:

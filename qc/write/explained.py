@@ -26,7 +26,8 @@ def explained(document: Document) -> str:
         f"  {document['verdict']} {word}: {document['how']}",
     ]
     lines += _came(document)
-    lines += [f"  decision log: {d}" for d in document["decisions"]]
+    if document["decision"] is not None:
+        lines += _hung("  ", document["decision"]["message"])
     checks: list[Document] = document["checks"]
     failed, passed, left_out, others = (
         [c for c in checks if c["outcome"] == outcome] for outcome in (FAILED, PASSED, NOT_APPLIED, NOT_MEANT)
