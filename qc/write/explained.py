@@ -27,7 +27,7 @@ def explained(document: Document) -> str:
     ]
     lines += _came(document)
     if document["decision"] is not None:
-        lines += _hung("  ", document["decision"]["message"])
+        lines += _hung("  ", printable(document["decision"]["message"], 600))
     checks: list[Document] = document["checks"]
     failed, passed, left_out, others = (
         [c for c in checks if c["outcome"] == outcome] for outcome in (FAILED, PASSED, NOT_APPLIED, NOT_MEANT)
@@ -112,7 +112,7 @@ def _failed(check: Document) -> list[str]:
     if (episode := check["episode"]) is not None:
         values = "1 value" if episode["values"] == 1 else f"{episode['values']:,} values"
         when = episode["from"] if episode["values"] == 1 else f"{episode['from']} to {episode['to']}"
-        lines += _hung("      ", f"{episode['message']} ({when}, {values})")
+        lines += _hung("      ", f"{printable(episode['message'], 600)} ({when}, {values})")
     for limit in sorted(_bounds(check), key=lambda e: not e["decides"]):
         lines += _hung("        ", _whole(limit))
     if others := [e for e in check["limits"] if e not in _bounds(check)]:

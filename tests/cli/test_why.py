@@ -224,6 +224,14 @@ def test_file_that_cannot_be_read(capsys: pytest.CaptureFixture[str], tmp_path: 
     assert ran.out.startswith("t_air at 2026-03-01T10:00:00Z")
 
 
+def test_cell_that_a_terminal_would_obey(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    files = small(tmp_path, table=TABLE.replace(",1,5.0,", ",1,\x1b[31m5,", 1))
+    ran = here(capsys, "why", *files, "--channel", "t_air", "--at", "2026-03-01T10:00")
+    assert ran.status == 0
+    assert "cell '·[31m5' in column Temp" in ran.out and "the cell is no number" in ran.out
+    assert "t_air holds '·[31m5', which is no number" in ran.out, "click takes an escape out, but not on a terminal"
+
+
 def test_quiet_says_nothing(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     ran = here(capsys, "why", *small(tmp_path), "--channel", "t_air", "--at", "2026-03-01T10:00", "--quiet")
     assert ran == Ran(0, "", "")
