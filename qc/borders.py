@@ -18,7 +18,8 @@ def _schema(columns: dict[str, Any], *checks: Any) -> Any:
     import pandera.pandas as pa
 
     index = pa.Index(
-        "datetime64[us, UTC]", pa.Check(lambda t: t.is_monotonic_increasing and t.is_unique, error="times rise, each once")
+        "datetime64[us, UTC]",
+        pa.Check(lambda t: t.is_monotonic_increasing and t.is_unique, error="times rise, each once"),
     )
     return pa.DataFrameSchema(columns, index=index, checks=list(checks), strict=True)
 
@@ -32,19 +33,25 @@ def read_schema(record: TableRecord) -> Any:
 
 
 def written_schema(table: CheckedTable) -> Any:
-    """The table written: each raw value with a code from 0 to 4, each corrected one with 2, 3, 5 or 6; 7 where, and only where, there is none."""
+    """The table written: codes 0 to 4 for raw values, 2, 3, 5 or 6 for corrected ones, 7 where there is none."""
     import pandera.pandas as pa
 
     columns: dict[str, Any] = {}
     checks = []
     for name in table.record.channels:
         columns[name] = pa.Column(float, nullable=True)
-        columns[f"{name}_verdict"] = pa.Column("uint8", pa.Check.isin([GOOD, INCONSISTENT, DOUBTFUL, WRONG, NOT_CHECKED, MISSING]))
-        checks.append(pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there"))
+        columns[f"{name}_verdict"] = pa.Column(
+            "uint8", pa.Check.isin([GOOD, INCONSISTENT, DOUBTFUL, WRONG, NOT_CHECKED, MISSING])
+        )
+        checks.append(
+            pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there")
+        )
     for name in (f"{name}_corrected" for name in table.corrected):
         columns[name] = pa.Column(float, nullable=True)
         columns[f"{name}_verdict"] = pa.Column("uint8", pa.Check.isin([DOUBTFUL, WRONG, CHANGED, ESTIMATED, MISSING]))
-        checks.append(pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there"))
+        checks.append(
+            pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there")
+        )
     return _schema(columns, *checks)
 
 
@@ -70,10 +77,12 @@ def written_frame(table: CheckedTable) -> pd.DataFrame:
 
 
 def validate_read(record: TableRecord) -> None:
-    """Raise pandera's SchemaError if a table read is not what the chain expects: a defect of Fairvane, not of the data."""
+    """Raise pandera's SchemaError if a table read is not what the chain expects: a defect of Fairvane, not of the
+    data."""
     read_schema(record).validate(record.frame())
 
 
 def validate_written(table: CheckedTable) -> None:
-    """Raise pandera's SchemaError if a table to be written breaks its promise: a defect of Fairvane, not of the data."""
+    """Raise pandera's SchemaError if a table to be written breaks its promise: a defect of Fairvane, not of the
+    data."""
     written_schema(table).validate(written_frame(table))

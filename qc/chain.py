@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from qc import gaps
 from qc.checks import Check, registry
 from qc.errors import StationFileError
 from qc.limits import Limits
@@ -49,7 +50,7 @@ class Reach:
 
 @dataclass(frozen=True)
 class Corrected:
-    """Corrected values of one channel, NaN where none; their verdicts (2, 3, 5, 6, or 7 where none); a bit mask of checks failed."""
+    """Corrected values of one channel, NaN where none; their verdicts (7 where none); a bit mask of checks failed."""
 
     values: NDArray[np.float64]
     codes: NDArray[np.uint8]
@@ -62,7 +63,7 @@ class Corrected:
 
 @dataclass(frozen=True)
 class CheckedTable:
-    """One table with its verdicts: `codes` holds the merged verdict of each value.
+    """One table with its verdicts: `codes` holds the merged verdict of each value, `missing` stamps without a row.
 
     `corrected` has an entry for each channel that the correction log names (`qc.corrected`).
     """
@@ -70,6 +71,7 @@ class CheckedTable:
     record: TableRecord
     verdicts: dict[str, ChannelVerdicts]
     codes: dict[str, NDArray[np.uint8]]
+    missing: Times = field(default_factory=lambda: np.zeros(0, "datetime64[us]"))
     corrected: dict[str, Corrected] = field(default_factory=dict)
 
     def take(self, keep: Bools) -> CheckedTable:
@@ -81,6 +83,7 @@ class CheckedTable:
             self.record.take(rows),
             {name: v.take(keep) for name, v in self.verdicts.items()},
             {name: code[keep] for name, code in self.codes.items()},
+            self.missing,
             {name: c.take(keep) for name, c in self.corrected.items()},
         )
 
@@ -227,7 +230,7 @@ def run(
                 progress(done, total)
             codes = {name: v.merged(has_value[name]) for name, v in verdicts.items()}
             condemned = {name: code == WRONG for name, code in codes.items()}
-        tables[table_id] = CheckedTable(table, verdicts, codes)
+        tables[table_id] = CheckedTable(table, verdicts, codes, gaps.missing(station, table))
     _note_absent(record, missed, as_of)
     return Checked(record, limits, tables, _listed(missed), reach(station, limits))
 
@@ -284,7 +287,8 @@ def period(checked: Checked, first: np.datetime64 | None, last: np.datetime64 | 
         if conflicts is not None:
             conflicts = conflicts.take(np.flatnonzero(_inside(conflicts.time, first, last)))
         record = replace(table.record, conflicts=conflicts)
-        tables[table_id] = replace(table, record=record).take(keep)
+        missing = gaps.missing(checked.record.station, table.record, first, last)
+        tables[table_id] = replace(table, record=record, missing=missing).take(keep)
     return Checked(checked.record, checked.limits, tables, checked.not_applied, checked.reach)
 
 
@@ -357,8 +361,9 @@ def _joined(tables: Sequence[CheckedTable]) -> CheckedTable:
             _joined_failures(parts, before),
         )
     codes = {name: np.concatenate([t.codes[name] for t in tables]) for name in tables[0].codes}
+    missing = np.unique(np.concatenate([t.missing for t in tables]))
     corrected = {name: _joined_corrected([t.corrected[name] for t in tables]) for name in tables[0].corrected}
-    return CheckedTable(record, verdicts, codes, corrected)
+    return CheckedTable(record, verdicts, codes, missing, corrected)
 
 
 def _joined_corrected(parts: Sequence[Corrected]) -> Corrected:

@@ -1,7 +1,7 @@
 """Corrected values beside the raw ones, checked again (contract 1 and 8).
 
-Lines of the correction log act on each value alone. What they give stands in a second run of the chain in place of the raw
-values, so that every check sees a corrected channel among corrected companions. Raw values keep their verdicts.
+Lines of the correction log act on each value alone. What they give stands in a second run of the chain in place of the
+raw values, so that every check sees a corrected channel among corrected companions. Raw values keep their verdicts.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ _DECIMALS = 9  # of a corrected value in its output unit: what lies behind is no
 def added(checked: Checked, *, as_of: np.datetime64 | None = None) -> Checked:
     """The same, with corrected values for every channel that the correction log names.
 
-    A corrected value has verdict 5, one that a line estimates 6; 2 or 3 where it fails again at that height; 7 where no line
-    of the log covers a value. An estimate needs no value, but a row. Decisions are about raw values and do not count
-    here; nor do visits for an estimate, which no hand could disturb.
+    A corrected value has verdict 5, one that a line estimates 6; 2 or 3 where it fails again as badly; 7 where no line
+    of the log covers a value. An estimate needs no value, but a row. Decisions are about raw values and
+    do not count here; nor do visits for an estimate, which no hand could disturb.
     """
     record = checked.record
     tables: dict[str, CheckedTable] = {}
@@ -70,8 +70,11 @@ Again = tuple[slice, CheckedTable]
 def _checked_again(
     checked: Checked, table: CheckedTable, changed: Mapping[str, tuple[Floats, Changed]], as_of: np.datetime64 | None
 ) -> Again | None:
-    """Rows of the table within the reach of a corrected value, checked with the corrected values in place of the raw ones."""
-    touched = np.flatnonzero(np.any([np.isfinite(values) for values, _ in changed.values()], axis=0)) if changed else []
+    """Rows within the reach of a corrected value, checked with the corrected values in place of the raw ones."""
+    there = np.zeros(table.record.rows, bool)
+    for values, _ in changed.values():
+        there |= np.isfinite(values)
+    touched = np.flatnonzero(there)
     if not len(touched):
         return None
     record = table.record

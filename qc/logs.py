@@ -1,9 +1,9 @@
-"""The station's logs (contract 8): what people did there, what they decided about values, what is to be changed in values.
+"""The station's logs (contract 8): what people did there, what they decided about values, what is to be changed.
 
-Comma-separated text, UTF-8 with or without a byte order mark, a line a row. Times are inclusive; one without a zone is on the
-logger clock, and a date alone is its first moment in `from`, its last in `to`. A line that cannot be used, that contradicts another
-or that changes nothing is refused by its number. A line that lies outside the tables at hand is not: which rows are read
-together must decide nothing (the law of reach).
+Comma-separated text, UTF-8 with or without a byte order mark, a line a row. Times are inclusive; one without a zone is
+on the logger clock, and a date alone is its first moment in `from`, its last in `to`. A line that cannot be used, that
+contradicts another or that changes nothing is refused by its number. A line that lies outside the tables at hand is
+not: which rows are read together must decide nothing (the law of reach).
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ class Decision(Entry):
 
 @dataclass(frozen=True)
 class Correction(Entry):
-    """What is to be changed in the values of one channel; `parameter` is in its output unit, NaN where the operation has none."""
+    """What is to be changed in one channel; `parameter` is in its output unit, NaN where the operation has none."""
 
     operation: str
     parameter: float
@@ -90,7 +90,7 @@ class Correction(Entry):
         return self.channels[0]
 
     def of(self, values: Floats) -> Floats:
-        """Values after this line: x * parameter, x + parameter, (x + parameter) mod 360, (360 - x) mod 360, -x, or the parameter."""
+        """Values after this line: x * p, x + p, (x + p) mod 360, (360 - x) mod 360, -x, or p, the parameter."""
         match self.operation:
             case "scale":
                 return values * self.parameter
@@ -107,7 +107,7 @@ class Correction(Entry):
 
 
 def _turned(direction: Floats) -> Floats:
-    """Directions from 0 up to, but not, 360 degrees, without the noise that a remainder adds behind the ninth decimal."""
+    """Directions from 0 to below 360 degrees, without the noise that a remainder adds behind the ninth decimal."""
     turned = np.round(np.mod(direction, 360.0), 9)
     return np.where(turned >= 360.0, 0.0, turned)
 
@@ -132,7 +132,7 @@ class Logs:
     files: tuple[LogFile, ...] = ()
 
     def corrected(self, channel: str) -> bool:
-        """Whether the correction log names a channel: then its outputs have the columns for it, wherever the lines lie."""
+        """Whether the correction log names a channel: then its outputs have the columns, wherever the lines lie."""
         return any(channel in c.channels for c in self.corrections or ())
 
 
@@ -304,7 +304,7 @@ def _parameter(operation: str, given: str, channel: Channel) -> float:
     direction = channel.quantity == "wind_direction"
     if operation in ("rotate", "mirror") and not direction:
         raise ValueError(
-            f"{operation} is for wind_direction only, and '{channel.name}' is {channel.quantity}; choose another operation"
+            f"{operation} is for wind_direction only, and '{channel.name}' is {channel.quantity}; take another one"
         )
     if operation in ("offset", "negate") and direction:
         raise ValueError(
@@ -341,7 +341,7 @@ def _contradictions(lines: Sequence[Correction]) -> list[tuple[int, str]]:
                 continue
             if operation == one.operation or "estimate" in (operation, one.operation):
                 first, second = sorted((one.line, other.line))
-                told = f"contradicts line {first}: both change {one.channel} at the same time; end one where the other begins"
+                told = f"contradicts line {first}: both change {one.channel} at the same time; let them not overlap"
                 problems.setdefault(second, told)
         key = one.channel, one.operation
         if key not in reaching or reaching[key].end < one.end:

@@ -55,7 +55,7 @@ class FileAccount:
 
 @dataclass(frozen=True)
 class Changed:
-    """How values were corrected: `kind` is 0, or the verdict 5 or 6 of a changed or estimated one; `scale` what it was multiplied by."""
+    """How values were corrected: `kind` is 0, 5 (changed) or 6 (estimated), `scale` what they were multiplied by."""
 
     kind: NDArray[np.uint8]
     scale: NDArray[np.float64]
@@ -70,8 +70,8 @@ class ReadChannel:
     """One column: numbers in the output unit (NaN where none), and what stood in the table.
 
     `cells` holds the text of each cell that is not, digit for digit, the value (null elsewhere), or is None where every
-    cell is; `state` one of the codes of `qc.read.numbers` for each row, or is None where every cell is a number. `changed`
-    is there only while corrected values stand in place of the raw ones, to be checked again.
+    cell is; `state` one of the codes of `qc.read.numbers` for each row, or is None where every cell is a number.
+    `changed` is there only while corrected values stand in place of the raw ones, to be checked again.
     """
 
     values: NDArray[np.float64]
@@ -158,7 +158,7 @@ class TableRecord:
 
 @dataclass(frozen=True)
 class Record:
-    """All tables of one station, with the account of the files they came from, and the logs that its station file names."""
+    """All tables of one station, with the account of the files they came from, and its logs."""
 
     station: Station
     tables: dict[str, TableRecord]

@@ -43,7 +43,7 @@ class Result:
     def flagged(self) -> dict[str, pd.DataFrame]:
         """For each table a pandas frame over UTC with `NAME`, `NAME_verdict`, `NAME_checks` and `NAME_read`.
 
-        Channels that the correction log names have `NAME_corrected`, `NAME_corrected_verdict` and `NAME_corrected_checks` too.
+        Those in the correction log have `NAME_corrected`, `NAME_corrected_verdict` and `NAME_corrected_checks` too.
         """
         import pandas as pd
 

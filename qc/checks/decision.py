@@ -1,9 +1,10 @@
 """What a reviewer decided about values.
 
-Tests: whether a line of the decision log covers the value's stamp; of several the one decided last, and of those the last line.
+Tests: whether a line of the decision log covers the value's stamp; of several the one decided last, of those the last
+    line.
 Matters: a person who has looked knows more than any rule. The decision stands, up or down, whatever checks left.
 Not a fault: a value decided good keeps the checks that it failed beside it, so that nothing is hidden.
-Limits: none; from and to of the line, inclusive. Verdict 0 to 3 as decided. A value that is not there cannot be decided.
+Limits: none; from and to of the line, inclusive. Verdict 0 to 3 as decided. A missing value cannot be decided.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Values taken while people had their hands on the sensor.
 
 Tests: whether the interval of a value touches a line of the visit log with the effect disturbed, replaced or moved.
-Matters: a covered dome, a breath on the thermometer or water poured into the gauge gives numbers that look like weather.
-Not a fault: a sensor that is cleaned goes on measuring, a clock that is set changes no value, and a note is a note: these three
-    leave nothing. Where cleaning did show in the values, a line with the effect disturbed says so.
+Matters: a covered dome, a breath on the thermometer or water poured into the gauge gives numbers like weather.
+Not a fault: a sensor that is cleaned goes on measuring, a clock that is set changes no value, and a note is a note:
+    these three leave nothing. Where cleaning did show in the values, a line with the effect disturbed says so.
 Limits: none; from and to of the line, inclusive. Verdict 2: what was disturbed need not be wrong. A check of another
     witness that fails the same value makes it wrong.
 """
@@ -26,7 +26,7 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     """Verdict 2 within a visit; a mean or a sum is touched by a visit to any part of its interval."""
     if scene.logs.visits is None:
         return NotApplied("the station file names no visit log")
-    # what a value tells of: the interval after its begin up to its end, or with stamps at the start from its begin to before its end
+    # a value tells of its interval: without its begin where stamps mark the end, without its end where the start
     span = np.timedelta64(0 if channel.statistic == "sample" else scene.table.interval_us or 0, "us")
     side, time = scene.table.table.side, scene.time
     has_value = scene.has_value(channel, estimated=False)

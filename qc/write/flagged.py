@@ -1,6 +1,7 @@
-"""The flagged table: one row for each stamp, and for each channel its value, verdict, checks and what stood in the table.
+"""The flagged table: one row for each stamp, and for each channel its value, verdict, checks and what stood there.
 
-The columns depend on the station file and the correction log alone, never on the values, so that pieces of a record join to the same bytes.
+The columns depend on the station file and the correction log alone, never on the values, so that pieces of a record
+join to the same bytes.
 """
 
 from __future__ import annotations
@@ -13,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.chain import CheckedTable
-from qc.episodes import broken
-from qc.record import TableRecord
+from qc.record import TableRecord, Times
 from qc.verdicts import MISSING, names_of
 from qc.write.text import guarded_cells, stamps
 
@@ -22,14 +22,17 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _ROWS = 65536  # rows written at once
-_FIELD, _QUOTE = "\x1f", "\x1e"  # stand for delimiter and quotation mark while pyarrow writes: cells may hold the real ones
+_FIELD, _QUOTE = (
+    "\x1f",
+    "\x1e",
+)  # stand for delimiter and quotation mark while pyarrow writes: cells may hold the real ones
 _TO_CSV = bytes.maketrans(b"\x1f\x1e", b',"')
 
 
 def flagged(table: CheckedTable, *, fill_gaps: bool = False) -> pa.Table:
     """The flagged table in Arrow: `time`, then `NAME`, `NAME_verdict`, `NAME_checks`, `NAME_read` for each channel.
 
-    Channels that the correction log names have `NAME_corrected`, `NAME_corrected_verdict` and `NAME_corrected_checks` too.
+    Those that the correction log names have `NAME_corrected`, `NAME_corrected_verdict`, `NAME_corrected_checks` too.
     """
     import pyarrow as pa
 
@@ -44,7 +47,7 @@ def flagged(table: CheckedTable, *, fill_gaps: bool = False) -> pa.Table:
             columns[f"{name}_corrected_verdict"] = pa.array(corrected.codes)
             columns[f"{name}_corrected_checks"] = _checks(corrected.failed)
     out = pa.table(columns)
-    return _filled(out, table.record) if fill_gaps else out
+    return _filled(out, table.record, table.missing) if fill_gaps else out
 
 
 def conflicts(record: TableRecord) -> pa.Table:
@@ -78,20 +81,12 @@ def _checks(failed: NDArray[np.uint64]) -> pa.Array:
     return pa.DictionaryArray.from_arrays(pa.array(index, mask=index < 0), words).cast(pa.string())
 
 
-def _filled(out: pa.Table, record: TableRecord) -> pa.Table:
+def _filled(out: pa.Table, record: TableRecord, times: Times) -> pa.Table:
     """Rows for the times at which a row is missing, marked by the check `gap`."""
     import pyarrow as pa
 
-    interval = record.interval_us
-    before = np.flatnonzero(broken(record)) - 1
-    if not interval or not len(before):
+    if not len(times):
         return out
-    step = np.timedelta64(interval, "us")
-    missing = [
-        record.time[row] + step * np.arange(1, round(int((record.time[row + 1] - record.time[row]).astype(np.int64)) / interval))
-        for row in before
-    ]
-    times = np.concatenate(missing)
     rows = len(times)
     empty: dict[str, pa.Array] = {"time": stamps(times)}
     for name in out.column_names[1:]:
@@ -113,7 +108,9 @@ def csv_pieces(table: pa.Table) -> Iterator[bytes]:
     if len(pieces) < 2:
         yield from map(_csv, pieces)
         return
-    with ThreadPoolExecutor(2) as pool:  # pyarrow formats outside Python's lock; more than two pieces at once would cost memory
+    with ThreadPoolExecutor(
+        2
+    ) as pool:  # pyarrow formats outside Python's lock; more than two pieces at once would cost memory
         waiting = [pool.submit(_csv, piece) for piece in pieces[:3]]
         for piece in pieces[3:]:
             yield waiting.pop(0).result()
