@@ -19,6 +19,7 @@ from qc.record import SECOND, Changed, ReadChannel, Record, TableRecord, Times
 from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, GOOD, MISSING, WRONG
 
 _DECIMALS = 9  # of a corrected value in its output unit: what lies behind is noise of the arithmetic
+_LARGE = 1e6  # above it a number has no ninth decimal
 
 
 def added(checked: Checked, *, as_of: np.datetime64 | None = None) -> Checked:
@@ -49,8 +50,8 @@ def corrected_values(values: Floats, time: Times, lines: tuple[Correction, ...])
         kind[rows] = ESTIMATED if line.operation == "estimate" else CHANGED
         if line.operation == "scale":
             scale[rows] *= abs(line.parameter)
-    with np.errstate(over="ignore", invalid="ignore"):  # beyond what a number can hold there is no value
-        now = np.round(now, _DECIMALS) + 0.0
+    small = np.abs(now) < _LARGE
+    now[small] = np.round(now[small], _DECIMALS) + 0.0  # -0.0 is 0.0
     return np.where((kind > GOOD) & np.isfinite(now), now, np.nan), Changed(kind, scale)
 
 
@@ -59,7 +60,7 @@ def _changed(record: TableRecord, logs: Logs) -> dict[str, tuple[Floats, Changed
     for name, channel in record.channels.items():
         if logs.corrected(name):
             lines = tuple(c for c in logs.corrections or () if c.channel == name)
-            with np.errstate(over="ignore"):
+            with np.errstate(over="ignore"):  # beyond what a number can hold there is no value
                 out[name] = corrected_values(channel.values, record.time, lines)
     return out
 
