@@ -44,8 +44,6 @@ def corrected_values(values: Floats, time: Times, lines: tuple[Correction, ...])
     now, kind, scale = values.copy(), np.zeros(len(values), np.uint8), np.ones(len(values))
     for line in lines:
         rows = line.covers(time)
-        if line.operation != "estimate":
-            rows &= np.isfinite(values)
         now[rows] = line.of(now[rows])
         kind[rows] = ESTIMATED if line.operation == "estimate" else CHANGED
         if line.operation == "scale":

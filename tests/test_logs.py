@@ -229,6 +229,15 @@ def test_lines_that_contradict(name: str, lines: list[str], told: str) -> None:
         assert len(entries(C, *whole)) == len(lines)
 
 
+def test_the_line_that_reaches_farthest_is_remembered() -> None:
+    line = refused(C, *[f"2026-05-01T{a}Z,2026-05-01T{b}Z,t,offset,1,,,2026-06-01" for a, b in FARTHEST])
+    assert "line 3: contradicts line 2" in line
+    assert "line 4: contradicts line 2" in line
+
+
+FARTHEST = (("08:00", "14:00"), ("09:00", "09:10"), ("10:00", "10:10"))
+
+
 # --- times
 
 
@@ -357,6 +366,7 @@ def test_corrections_stand_beside_the_raw_values(tmp_path: Path) -> None:
     assert {name: columns[name] for name in plain} == plain, "raw is never altered"
     assert columns["t_corrected"] == ["", "9.9", "", "10.4", "10.4", "10.55", "", ""]
     assert columns["t_corrected_verdict"] == ["7", "5", "7", "5", "5", "6", "7", "7"]
+    assert set(columns["t_corrected_checks"]) == {""}
     assert columns["wd_corrected"][:4] == ["10", "10", "10", ""]
     entry = result.summary()["tables"]["ten"]["channels"]["t"]
     assert entry["verdicts"] == {
@@ -386,6 +396,15 @@ def test_a_corrected_value_that_fails_again(tmp_path: Path) -> None:
     assert (columns["t_corrected"][5], columns["t_corrected_verdict"][5]) == ("-84.9", "2")
     assert (columns["t_verdict"][6], columns["t_corrected_verdict"][6]) == ("3", "5")
     assert columns["t_corrected_checks"][6] == ""
+
+
+def test_corrected_values_are_checked_with_what_lies_before_them(tmp_path: Path) -> None:
+    """Half of the table set 25 K too high by a correction: the step up to it is found, at the first value that rose."""
+    lines = ["2026-05-01T00:40Z,2026-05-02T00:00Z,t,offset,25,,,2026-06-01"]
+    columns = written(tmp_path, checked(tmp_path, [*WARM, *WARM], corrections=lines))
+    assert set(columns["t_verdict"]) == {"0"}
+    assert columns["t_corrected_checks"][4] == "step"
+    assert columns["t_corrected_verdict"][4:] == ["2", *["5"] * 11]
 
 
 def test_decisions_and_visits_are_about_raw_values(tmp_path: Path) -> None:
