@@ -8,7 +8,7 @@ import numpy as np
 
 from qc.chain import CheckedTable
 from qc.record import TableRecord
-from qc.verdicts import MISSING
+from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, GOOD, INCONSISTENT, MISSING, NOT_CHECKED, WRONG
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,14 +33,22 @@ def read_schema(record: TableRecord) -> Any:
 
 
 def written_schema(table: CheckedTable) -> Any:
-    """The table written: each value with a code from 0 to 7, and no value where, and only where, the code is 7."""
+    """The table written: codes 0 to 4 for raw values, 2, 3, 5 or 6 for corrected ones, 7 where there is none."""
     import pandera.pandas as pa
 
     columns: dict[str, Any] = {}
     checks = []
     for name in table.record.channels:
         columns[name] = pa.Column(float, nullable=True)
-        columns[f"{name}_verdict"] = pa.Column("uint8", pa.Check.in_range(0, 7))
+        columns[f"{name}_verdict"] = pa.Column(
+            "uint8", pa.Check.isin([GOOD, INCONSISTENT, DOUBTFUL, WRONG, NOT_CHECKED, MISSING])
+        )
+        checks.append(
+            pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there")
+        )
+    for name in (f"{name}_corrected" for name in table.corrected):
+        columns[name] = pa.Column(float, nullable=True)
+        columns[f"{name}_verdict"] = pa.Column("uint8", pa.Check.isin([DOUBTFUL, WRONG, CHANGED, ESTIMATED, MISSING]))
         checks.append(
             pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there")
         )
@@ -62,6 +70,9 @@ def written_frame(table: CheckedTable) -> pd.DataFrame:
     for name, channel in table.record.channels.items():
         columns[name] = channel.values
         columns[f"{name}_verdict"] = table.codes[name]
+    for name, corrected in table.corrected.items():
+        columns[f"{name}_corrected"] = corrected.values
+        columns[f"{name}_corrected_verdict"] = corrected.codes
     return pd.DataFrame(columns, index=pd.DatetimeIndex(table.record.time, tz="UTC", name="time"))
 
 

@@ -21,13 +21,14 @@ from qc import gaps
 from qc.checks import Check, registry
 from qc.errors import StationFileError
 from qc.limits import Limits
+from qc.moments import clock_entries
 from qc.read import clock
 from qc.read.numbers import VALUE
 from qc.record import SECOND, ReadChannel, Record, TableRecord, Times
 from qc.scene import Scene
 from qc.sky import Sky
 from qc.station import Channel, Station, Table
-from qc.verdicts import BIT, WRONG, Bools, ChannelVerdicts, Failure, Found, NotApplied
+from qc.verdicts import BIT, WRONG, Bools, ChannelVerdicts, Failure, Found, NotApplied, Notes
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -52,13 +53,30 @@ class Reach:
 
 
 @dataclass(frozen=True)
+class Corrected:
+    """Corrected values of one channel, NaN where none; their verdicts (7 where none); a bit mask of checks failed."""
+
+    values: NDArray[np.float64]
+    codes: NDArray[np.uint8]
+    failed: NDArray[np.uint64]
+
+    def take(self, keep: Bools) -> Corrected:
+        """The same for some of the rows."""
+        return Corrected(self.values[keep], self.codes[keep], self.failed[keep])
+
+
+@dataclass(frozen=True)
 class CheckedTable:
-    """One table with its verdicts: `codes` holds the merged verdict of each value, `missing` stamps without a row."""
+    """One table with its verdicts: `codes` holds the merged verdict of each value, `missing` stamps without a row.
+
+    `corrected` has an entry for each channel that the correction log names (`qc.corrected`).
+    """
 
     record: TableRecord
     verdicts: dict[str, ChannelVerdicts]
     codes: dict[str, NDArray[np.uint8]]
     missing: Times = field(default_factory=lambda: np.zeros(0, "datetime64[us]"))
+    corrected: dict[str, Corrected] = field(default_factory=dict)
 
     def take(self, keep: Bools) -> CheckedTable:
         """The same for some of the rows."""
@@ -70,6 +88,7 @@ class CheckedTable:
             {name: v.take(keep) for name, v in self.verdicts.items()},
             {name: code[keep] for name, code in self.codes.items()},
             self.missing,
+            {name: c.take(keep) for name, c in self.corrected.items()},
         )
 
 
@@ -152,8 +171,6 @@ _CHANGES = (np.datetime64("1970-01-01", "us"), np.datetime64("2070-01-01", "us")
 
 def _settling(station: Station) -> float:
     """Seconds around a stamp that comes twice within which other rows tell which it is; 0 where none comes twice."""
-    from qc.read.tables import clock_entries
-
     return _settling_of(tuple(clock_entries(station)))
 
 
@@ -218,7 +235,7 @@ def run(
         condemned: dict[str, Bools] = {}
         codes: dict[str, NDArray[np.uint8]] = {}
         for stage, spans in plan:
-            scene = Scene(station, table, sky, limits, condemned, as_of)
+            scene = Scene(station, table, sky, limits, condemned, as_of, record.logs)
             tasks = [(c, ch) for c in stage if c.scope == "channel" for ch in channels if c.tests(ch)]
             near = [(c, ch) for c, ch in tasks if (c.id, table_id) in spans]
             for check, channel in tasks if len(near) < len(tasks) else ():
@@ -323,7 +340,7 @@ def period(checked: Checked, first: np.datetime64 | None, last: np.datetime64 | 
             conflicts = conflicts.take(np.flatnonzero(_inside(conflicts.time, first, last)))
         record = replace(table.record, conflicts=conflicts)
         missing = gaps.missing(checked.record.station, table.record, first, last)
-        tables[table_id] = CheckedTable(record, table.verdicts, table.codes, missing).take(keep)
+        tables[table_id] = replace(table, record=record, missing=missing).take(keep)
     return Checked(checked.record, checked.limits, tables, checked.not_applied, checked.reach)
 
 
@@ -359,6 +376,8 @@ def join(pieces: Sequence[Checked]) -> Checked:
     first = pieces[0]
     if any(p.record.station != first.record.station or p.limits.sha256 != first.limits.sha256 for p in pieces):
         raise ValueError("the pieces differ in station or limits")
+    if any(p.record.logs != first.record.logs for p in pieces):
+        raise ValueError("the pieces differ in logs")
     tables: dict[str, CheckedTable] = {}
     for table in first.record.station.table:
         if found := [p.tables[table.id] for p in pieces if table.id in p.tables]:
@@ -373,6 +392,7 @@ def join(pieces: Sequence[Checked]) -> Checked:
         tuple(f for p in pieces for f in p.record.files),
         tuple(dict.fromkeys(r for p in pieces for r in p.record.rejects)),
         tuple(name for name in first.record.absent if all(name in p.record.absent for p in pieces)),
+        first.record.logs,
     )
     return Checked(record, first.limits, tables, _listed(missed), first.reach)
 
@@ -393,7 +413,17 @@ def _joined(tables: Sequence[CheckedTable]) -> CheckedTable:
             _joined_failures(parts, before),
         )
     codes = {name: np.concatenate([t.codes[name] for t in tables]) for name in tables[0].codes}
-    return CheckedTable(record, verdicts, codes, np.unique(np.concatenate([t.missing for t in tables])))
+    missing = np.unique(np.concatenate([t.missing for t in tables]))
+    corrected = {name: _joined_corrected([t.corrected[name] for t in tables]) for name in tables[0].corrected}
+    return CheckedTable(record, verdicts, codes, missing, corrected)
+
+
+def _joined_corrected(parts: Sequence[Corrected]) -> Corrected:
+    return Corrected(
+        np.concatenate([p.values for p in parts]),
+        np.concatenate([p.codes for p in parts]),
+        np.concatenate([p.failed for p in parts]),
+    )
 
 
 def _joined_failures(parts: Sequence[ChannelVerdicts], before: Sequence[int]) -> dict[str, Failure]:
@@ -409,8 +439,15 @@ def _joined_failures(parts: Sequence[ChannelVerdicts], before: Sequence[int]) ->
                 np.concatenate([f.verdict for f, _ in found]),
                 np.concatenate([f.number for f, _ in found]),
                 np.concatenate([f.limit for f, _ in found]),
+                _joined_notes([f.notes for f, _ in found]),
             )
     return out
+
+
+def _joined_notes(parts: Sequence[Notes | None]) -> Notes | None:
+    """Notes of all parts: a check either always leaves them or never does."""
+    notes = [part for part in parts if part is not None]
+    return np.concatenate(notes) if notes else None
 
 
 def _joined_record(records: Sequence[TableRecord]) -> TableRecord:

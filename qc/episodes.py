@@ -62,6 +62,8 @@ def _gaps(record: TableRecord) -> list[Episode]:
 def _of(record: TableRecord, channel: Channel, failure: Failure) -> list[Episode]:
     rows = failure.rows
     new = np.concatenate(([True], (np.diff(rows) > 1) | broken(record)[rows[1:]]))
+    if failure.notes is not None:  # what another line of a log says is another episode
+        new[1:] |= failure.notes[1:] != failure.notes[:-1]
     starts = np.flatnonzero(new)
     stops = np.append(starts[1:], len(rows))
     beyond = np.abs(failure.number - failure.limit)
@@ -78,9 +80,9 @@ def _of(record: TableRecord, channel: Channel, failure: Failure) -> list[Episode
         number, limit = float(failure.number[worst]), float(failure.limit[worst])
         cell = (cells[int(rows[start])].as_py() or "") if cells is not None else ""
         lasting = _lasting(stop - start, record.interval_us)
-        told = Told(
-            channel.name, channel.quantity, title, unit, int(stop - start), lasting, number, limit, cell, verdict
-        )
+        note = "" if failure.notes is None else str(failure.notes[start])
+        values = int(stop - start)
+        told = Told(channel.name, channel.quantity, title, unit, values, lasting, number, limit, cell, verdict, note)
         first, last = record.time[rows[start]], record.time[rows[stop - 1]]
         found.append(Episode(first, last, channel.name, failure.check, verdict, told.values, number, limit, say(told)))
     return found

@@ -3,7 +3,8 @@
     FairvaneError
     ├── UsageError            an argument that cannot be used                      exit 2
     ├── StationFileError      a station file that cannot be used                   exit 2
-    │   └── RulesError        a rules file, or an override, that cannot be used    exit 2
+    │   ├── RulesError        a rules file, or an override, that cannot be used    exit 2
+    │   └── LogError          a log of the station that cannot be used             exit 2
     ├── InputError            no input could be used                               exit 2
     ├── RefusedFile           one table file could not be read; the rest was       exit 1
     │   └── UnknownLayout     its names row fits no layout of the station file     exit 1
@@ -59,6 +60,10 @@ class StationFileError(FairvaneError):
 
 class RulesError(StationFileError):
     """A rules file, or an override in a station file, that cannot be used."""
+
+
+class LogError(StationFileError):
+    """A visit, decision or correction log that cannot be used."""
 
 
 class InputError(FairvaneError):

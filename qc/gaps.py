@@ -56,7 +56,7 @@ def missing(
 
 def on_grid(station: Station, time: Times, interval: int) -> Times:
     """The moments of the grid nearest to some stamps, which may stray."""
-    from qc.read.tables import clock_entries
+    from qc.moments import clock_entries
 
     if not len(time):
         return time

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.logs import NO_LOGS, Logs
 from qc.read.numbers import MARKER, VALUE
 from qc.station import Channel, Station, Table
 
@@ -53,16 +54,30 @@ class FileAccount:
 
 
 @dataclass(frozen=True)
+class Changed:
+    """How values were corrected: `kind` is 0, 5 (changed) or 6 (estimated), `scale` what they were multiplied by."""
+
+    kind: NDArray[np.uint8]
+    scale: NDArray[np.float64]
+
+    def take(self, rows: NDArray[np.int64] | slice) -> Changed:
+        """The same for some of the rows."""
+        return Changed(self.kind[rows], self.scale[rows])
+
+
+@dataclass(frozen=True)
 class ReadChannel:
     """One column: numbers in the output unit (NaN where none), and what stood in the table.
 
     `cells` holds the text of each cell that is not, digit for digit, the value (null elsewhere), or is None where every
     cell is; `state` one of the codes of `qc.read.numbers` for each row, or is None where every cell is a number.
+    `changed` is there only while corrected values stand in place of the raw ones, to be checked again.
     """
 
     values: NDArray[np.float64]
     cells: pa.Array | None
     state: NDArray[np.uint8] | None
+    changed: Changed | None = None
 
     def where(self, state: int) -> NDArray[np.bool_]:
         """Rows in a given state."""
@@ -115,7 +130,12 @@ class TableRecord:
             return cells.take(pa.array(rows))
 
         channels = {
-            name: ReadChannel(c.values[rows], cut(c.cells), None if c.state is None else c.state[rows])
+            name: ReadChannel(
+                c.values[rows],
+                cut(c.cells),
+                None if c.state is None else c.state[rows],
+                None if c.changed is None else c.changed.take(rows),
+            )
             for name, c in self.channels.items()
         }
         return TableRecord(
@@ -138,13 +158,14 @@ class TableRecord:
 
 @dataclass(frozen=True)
 class Record:
-    """All tables of one station, with the account of the files they came from."""
+    """All tables of one station, with the account of the files they came from, and its logs."""
 
     station: Station
     tables: dict[str, TableRecord]
     files: tuple[FileAccount, ...] = ()
     rejects: tuple[RejectedLine, ...] = ()
     absent: tuple[str, ...] = field(default=())
+    logs: Logs = NO_LOGS
 
     def channel(self, name: str) -> Channel:
         """A channel of the station by its name; KeyError where there is none."""

@@ -10,15 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from qc import borders, chain
+from qc import borders, chain, corrected, logs, moments
 from qc.chain import Checked, Progress
 from qc.episodes import Episode, episodes
 from qc.errors import InputError, RefusedFile, UsageError, printable
 from qc.limits import Limits, in_force
-from qc.read import clock
 from qc.read.numbers import VALUE
-from qc.read.stamps import FIRST_YEAR, LAST_YEAR
-from qc.read.tables import clock_entries, read_tables
+from qc.read.tables import read_tables
 from qc.record import ReadChannel, Record, TableRecord
 from qc.station import Station
 from qc.write import flagged, summary
@@ -44,7 +42,10 @@ class Result:
 
     @property
     def flagged(self) -> dict[str, pd.DataFrame]:
-        """For each table a pandas frame over UTC with `NAME`, `NAME_verdict`, `NAME_checks` and `NAME_read`."""
+        """For each table a pandas frame over UTC with `NAME`, `NAME_verdict`, `NAME_checks` and `NAME_read`.
+
+        Those in the correction log have `NAME_corrected`, `NAME_corrected_verdict` and `NAME_corrected_checks` too.
+        """
         import pandas as pd
 
         out = {}
@@ -64,37 +65,7 @@ def limits_of(station: Station, rules_file: Path | None = None) -> Limits:
     return in_force(station.station.climate, rules_file, station.rules, where=where)
 
 
-def moment(text: str, station: Station, *, last: bool = False, what: str = "time") -> np.datetime64:
-    """UTC of a time as people write it: with a zone, or on the logger clock.
-
-    A date alone is its first moment, or with `last` its last.
-
-    Raises
-    ------
-    UsageError
-        if the text is no time, or the logger clock never showed it.
-    """
-    from datetime import UTC, datetime, timedelta
-
-    plain = text.strip()
-    mend = "write it like 2026-03-01, 2026-03-01T06:00 (logger clock) or 2026-03-01T06:00Z"
-    try:
-        given = datetime.fromisoformat(plain.upper().replace(" ", "T"))
-    except ValueError:
-        raise UsageError(f"'{printable(text, 40)}' is no time", where=what, mend=mend) from None
-    if not FIRST_YEAR <= given.year <= LAST_YEAR:
-        raise UsageError(f"the year {given.year} is outside {FIRST_YEAR} to {LAST_YEAR}", where=what, mend=mend)
-    if len(plain) <= 10 and last:
-        given += timedelta(days=1) - timedelta(microseconds=1)
-    if given.tzinfo is not None:
-        return np.datetime64(given.astimezone(UTC).replace(tzinfo=None), "us")
-    local = np.array([np.datetime64(given, "us")])
-    day = np.timedelta64(400, "D")
-    timeline = clock.timeline(clock_entries(station), local[0] - day, local[0] + day)
-    utc = clock.to_utc(local, None, timeline, None)
-    if utc.skipped[0]:
-        raise UsageError(f"the logger clock never showed {printable(text, 40)}", where=what, mend="give it with a zone")
-    return np.datetime64(utc.other[0] if last and utc.ambiguous[0] else utc.time[0], "us")
+moment = moments.moment
 
 
 def moments(text: str, station: Station, *, what: str = "time") -> list[np.datetime64]:
@@ -124,7 +95,7 @@ def check_record(
         raise InputError("there is no table to check", mend="give one of the station's tables")
     for table in record.tables.values():
         borders.validate_read(table)
-    whole = chain.run(record, limits, as_of=as_of, progress=progress)
+    whole = corrected.added(chain.run(record, limits, as_of=as_of, progress=progress), as_of=as_of)
     checked = chain.period(whole, *period)
     if not any(t.record.rows for t in checked.tables.values()):
         first = min(t.time[0] for t in record.tables.values())
@@ -171,7 +142,8 @@ def _record(station: Station, tables: Record | Sequence[Path | str] | Mapping[st
     if isinstance(tables, Record):
         return tables
     if isinstance(tables, Mapping):
-        return Record(station, {name: _from_frame(station, name, frame) for name, frame in tables.items()})
+        read = {name: _from_frame(station, name, frame) for name, frame in tables.items()}
+        return Record(station, read, logs=logs.read(station))
     return read_tables(station, tables)[0]
 
 

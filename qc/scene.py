@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from qc import units
 from qc.limits import Limits
+from qc.logs import NO_LOGS, Logs
 from qc.physics import excursions, humidity, sun, windows
 from qc.record import TableRecord, Times
 from qc.sky import Sky
 from qc.station import Channel, Station
-from qc.verdicts import Bools, Floats
+from qc.verdicts import CHANGED, ESTIMATED, Bools, Floats
 
 _TOGETHER = {
     "wind": ("wind_speed", "wind_gust", "wind_direction"),
@@ -52,6 +53,8 @@ class Scene:
         for each channel the values that earlier stages called wrong.
     as_of : datetime64[us] UTC, optional
         the moment after which stamps lie in the future.
+    logs : Logs
+        what people did at the station, decided about its values and want changed.
     """
 
     def __init__(
@@ -62,8 +65,10 @@ class Scene:
         limits: Limits,
         condemned: Mapping[str, Bools],
         as_of: np.datetime64 | None = None,
+        logs: Logs = NO_LOGS,
     ) -> None:
         self.station, self.table, self.sky, self.limits, self.as_of = station, table, sky, limits, as_of
+        self.logs = logs
         self._condemned = condemned
         self._values: dict[str, Floats] = {}
         self.shared: dict[str, Any] = {}  # arithmetic that the channels of one check share, by check id
@@ -225,8 +230,19 @@ class Scene:
         return windows.sliding_count(mask, self.time, round(back_s * 1e6), round(ahead_s * 1e6)) > 0
 
     def quantum(self, channel: Channel) -> Floats:
-        """Resolution at each value, in the output unit; 0 where the station file declares none."""
-        return self._by_period(channel, channel.resolution, "resolution", self._resolution, 0.0)
+        """Resolution at each value, in the output unit; 0 where none is declared. A correction by a scale scales it."""
+        quantum = self._by_period(channel, channel.resolution, "resolution", self._resolution, 0.0)
+        changed = self.table.channels[channel.name].changed
+        return quantum if changed is None else np.round(quantum * changed.scale, 12)
+
+    def has_value(self, channel: Channel, *, changed: bool = True, estimated: bool = True) -> Bools:
+        """Whether there is a value; on request without those that a correction changed or estimated."""
+        channel_ = self.table.channels[channel.name]
+        out = np.isfinite(channel_.values)
+        if channel_.changed is not None:
+            out &= (channel_.changed.kind != CHANGED) | changed
+            out &= (channel_.changed.kind != ESTIMATED) | estimated
+        return np.asarray(out)
 
     def scale(self, channel: Channel) -> Floats:
         """Output units for one unit of the file, at each row."""

@@ -40,6 +40,7 @@ WITNESSES = (OWN, DEVICE, SUN, NEIGHBOUR, PEOPLE)
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
+Notes = NDArray[np.object_]
 
 
 @dataclass(frozen=True)
@@ -56,12 +57,15 @@ class Found:
         the number that was tested.
     limit : float array, one per row
         the limit that it was tested against.
+    notes : array of str, one per row, optional
+        what a person wrote; then each row that the check applies to is put down, also where the verdict is 0.
     """
 
     applied: Bools
     verdict: NDArray[np.uint8]
     number: Floats
     limit: Floats
+    notes: Notes | None = None
 
 
 @dataclass(frozen=True)
@@ -81,12 +85,20 @@ class Failure:
     verdict: NDArray[np.uint8]
     number: Floats
     limit: Floats
+    notes: Notes | None = None
 
     def take(self, keep: Bools, new_row: NDArray[np.int64]) -> Failure:
         """The failures on rows that are kept, renumbered."""
         here = keep[self.rows]
+        notes = None if self.notes is None else self.notes[here]
         return Failure(
-            self.check, self.witness, new_row[self.rows[here]], self.verdict[here], self.number[here], self.limit[here]
+            self.check,
+            self.witness,
+            new_row[self.rows[here]],
+            self.verdict[here],
+            self.number[here],
+            self.limit[here],
+            notes,
         )
 
 
@@ -107,11 +119,12 @@ class ChannelVerdicts:
         """Put down what one check found."""
         bit = np.uint64(1 << BIT[check])
         self.applied |= np.where(found.applied, bit, np.uint64(0))
-        rows = np.flatnonzero(found.verdict)
+        rows = np.flatnonzero(found.verdict if found.notes is None else found.applied)
         if len(rows):
             self.failed[rows] |= bit
+            notes = None if found.notes is None else found.notes[rows]
             self.failures[check] = Failure(
-                check, witness, rows, found.verdict[rows], found.number[rows], found.limit[rows]
+                check, witness, rows, found.verdict[rows], found.number[rows], found.limit[rows], notes
             )
 
     def take(self, keep: Bools) -> ChannelVerdicts:
@@ -123,7 +136,11 @@ class ChannelVerdicts:
         )
 
     def merged(self, has_value: Bools, decided: NDArray[np.int8] | None = None) -> NDArray[np.uint8]:
-        """The verdict of each value, by the law of merging; see `merge`."""
+        """The verdict of each value, by the law of merging; see `merge`. What `decision` left is the decision."""
+        decision = self.failures.get("decision")
+        if decided is None and decision is not None:
+            decided = np.full(len(has_value), -1, np.int8)
+            decided[decision.rows] = decision.verdict
         return merge(has_value, self.applied, list(self.failures.values()), decided)
 
 

@@ -29,8 +29,9 @@ from qc import chain, run
 from qc.chain import Checked
 from qc.episodes import episodes
 from qc.errors import InputError
+from qc.logs import COLUMNS, EFFECTS
 from qc.places import folder
-from qc.station import Station
+from qc.station import Station, parse
 from qc.write.flagged import csv_pieces, flagged
 from qc.write.summary import summary
 from qc.write.tables import episodes_csv
@@ -251,6 +252,73 @@ def test_cuts_of_tables_by_chance(data: st.DataObject, seed: int, minutes: int, 
 def test_cuts_of_a_table_of_minutes(data: st.DataObject) -> None:
     world = _heath(3, 1, "end", 0)
     assert_cuts_hold(world, whole(world), some_cuts(data, world, 1), some_files(data, world))
+
+
+VISITED = ("t", "wd", "all", "t;rain;p")
+CHANGES = (
+    "t,scale,1.02",
+    "t,offset,-0.4",
+    "wd,rotate,12.5",
+    "wd,mirror,",
+    "rain,scale,1.05",
+    "p,offset,60",
+    "g,negate,",
+)
+
+
+@pytest.fixture(scope="module")
+def logged(tmp_path_factory: pytest.TempPathFactory) -> dict[int, World]:
+    """Worlds with logs of lines by chance, some of them outside the tables."""
+    found = {}
+    for seed in range(4):
+        where, chance = tmp_path_factory.mktemp(f"logged{seed}"), random.Random(seed)
+        world = _heath(seed, 20, ("end", "start")[seed % 2], 0)
+        begin, end = us("2025-06-20T00:00"), max(r.utc for r in world.rows)
+
+        def moment(hours: float, begin: int = begin) -> str:
+            return stamp(np.datetime64(begin + round(hours * 3600 * worlds.US), "us"))
+
+        length = (end - begin) / worlds.US / 3600
+        named = "".join(f'{kind} = "{kind}.csv"\n' for kind in COLUMNS)
+        text = world.text.replace("elevation = 120.0", f"elevation = 120.0\n{named}")
+        visits, decisions, corrections = ([",".join(names)] for names in COLUMNS.values())
+        for n in range(8):
+            first = chance.uniform(-5, length)
+            span = f"{moment(first)},{moment(first + chance.choice([0.2, 2.0, 9.0]))}"
+            visits.append(f"{span},{chance.choice(VISITED)},{chance.choice(EFFECTS)},visit {n}")
+            first = chance.uniform(-5, length)
+            span = f"{moment(first)},{moment(first + chance.choice([0.0, 3.0, 12.0]))}"
+            decided = moment(length + 10 * chance.random())
+            decisions.append(f"{span},{chance.choice(VISITED)},{chance.randrange(4)},looked {n},,{decided}")
+        for n, change in enumerate(CHANGES):
+            first = length * (n % 3) / 3 + chance.uniform(0, 5)
+            corrections.append(f"{moment(first)},{moment(first + chance.uniform(0, 30))},{change},,,{moment(length)}")
+        first = length * 0.9
+        corrections.append(f"{moment(first)},{moment(first + 4)},t,estimate,12.5,,,{moment(length)}")
+        for name, log in zip(COLUMNS, (visits, decisions, corrections), strict=True):
+            (where / f"{name}.csv").write_text("\n".join(log))
+        station = parse(text.encode(), path=where / "station.toml")
+        found[seed] = World(world.name, station, world.heads, world.rows, text=text)
+    return found
+
+
+@settings(SLOW, max_examples=25)
+@given(data=st.data(), seed=st.integers(0, 3))
+def test_cuts_of_tables_with_logs(data: st.DataObject, seed: int, logged: dict[int, World]) -> None:
+    """Visits, decisions and corrections: columns, values and verdicts are those of the whole."""
+    world = logged[seed]
+    assert_cuts_hold(world, whole(world), some_cuts(data, world), some_files(data, world))
+
+
+def test_logs_leave_their_mark_on_the_worlds(logged: dict[int, World]) -> None:
+    codes: set[int] = set()
+    failed: set[str] = set()
+    for world in logged.values():
+        for table in whole(world).checked.tables.values():
+            codes |= {int(code) for c in table.corrected.values() for code in np.unique(c.codes)}
+            failed |= {check for verdicts in table.verdicts.values() for check in verdicts.failures}
+    assert codes >= {2, 3, 5, 6, 7}
+    assert failed >= {"visit", "decision"}
 
 
 def test_the_margin_is_not_the_whole() -> None:

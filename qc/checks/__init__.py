@@ -45,6 +45,7 @@ class Told:
     limit: float
     cell: str
     verdict: int
+    note: str = ""
 
 
 def of_quantity(limit: Limit, scene: Scene, channel: Channel) -> bool:
@@ -109,7 +110,7 @@ class Check:
 
     def tests(self, channel: Channel) -> bool:
         """Whether it is meant for a channel."""
-        if self.family == "record":
+        if self.family == "record" or self.id == "decision":
             return True
         return channel.quantity != "other" and (self.quantities == EVERY or channel.quantity in self.quantities)
 

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from qc import units
+from qc import logs, units
 from qc.errors import FairvaneError, InputError, RefusedFile, UnknownLayout, printable
+from qc.moments import clock_entries
 from qc.read import cells as c
 from qc.read import clock
 from qc.read import file as file_
@@ -19,7 +20,7 @@ from qc.read.layout import Section
 from qc.read.lines import Lines, load
 from qc.read.numbers import ABSENT, TEXT, VALUE
 from qc.record import SECOND, FileAccount, ReadChannel, Record, RejectedLine, TableRecord, Times
-from qc.station import Channel, Clock, Station, Table
+from qc.station import Channel, Station, Table
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -77,7 +78,10 @@ def read_tables(
     ------
     InputError
         if no file could be read, or no file holds a row.
+    LogError
+        if a log that the station file names cannot be used.
     """
+    known = logs.read(station)  # a log that cannot be used is told before tables are read
     refused: list[RefusedFile] = []
     files: list[_File] = []
     parts: dict[str, list[Part]] = {t.id: [] for t in station.table}
@@ -116,7 +120,7 @@ def read_tables(
         if section.channel(ch) is not None
     }
     absent = tuple(ch.name for ch in station.channel if ch.name not in seen)
-    return Record(station, tables, accounts, rejects, absent), refused
+    return Record(station, tables, accounts, rejects, absent, known), refused
 
 
 def read_station_tables(station: Station, paths: Sequence[Path | str]) -> Record:
@@ -245,22 +249,6 @@ def _stacked(columns: Sequence[file_.Column | None], sizes: Sequence[int]) -> fi
             ]
         )
     return file_.Column(values, cells, state)
-
-
-def clock_entries(station: Station) -> list[clock.ClockEntry]:
-    """The clock history in the form that `qc.read.clock` takes."""
-    return [_entry(e) for e in station.clock]
-
-
-def _entry(entry: Clock) -> clock.ClockEntry:
-    offset = None if entry.utc_offset is None else clock.parse_offset(entry.utc_offset)
-    return clock.ClockEntry(_utc(entry), offset, entry.time_zone, entry.minutes_ahead)
-
-
-def _utc(entry: Clock) -> np.datetime64 | None:
-    from datetime import UTC
-
-    return None if entry.from_ is None else np.datetime64(entry.from_.astimezone(UTC).replace(tzinfo=None), "us")
 
 
 def _off_grid(local: Times, table: Table) -> NDArray[np.float64]:

@@ -1,6 +1,7 @@
 """The flagged table: a row for each stamp, and for each channel its value, verdict, checks and what stood in the table.
 
-The columns depend on the station file alone, never on the values, so that pieces of a record join to the same bytes.
+The columns depend on the station file and the correction log alone, never on the values, so that pieces of a record
+join to the same bytes.
 """
 
 from __future__ import annotations
@@ -27,7 +28,10 @@ _TO_CSV = bytes.maketrans(b"\x1f\x1e", b',"')
 
 
 def flagged(table: CheckedTable, *, fill_gaps: bool = False) -> pa.Table:
-    """The flagged table in Arrow: `time`, then `NAME`, `NAME_verdict`, `NAME_checks`, `NAME_read` for each channel."""
+    """The flagged table in Arrow: `time`, then `NAME`, `NAME_verdict`, `NAME_checks`, `NAME_read` for each channel.
+
+    Those that the correction log names have `NAME_corrected`, `NAME_corrected_verdict`, `NAME_corrected_checks` too.
+    """
     import pyarrow as pa
 
     columns: dict[str, pa.Array] = {"time": stamps(table.record.time)}
@@ -36,6 +40,10 @@ def flagged(table: CheckedTable, *, fill_gaps: bool = False) -> pa.Table:
         columns[f"{name}_verdict"] = pa.array(table.codes[name])
         columns[f"{name}_checks"] = _checks(table.verdicts[name].failed)
         columns[f"{name}_read"] = _read(channel.cells, table.record.rows)
+        if (corrected := table.corrected.get(name)) is not None:
+            columns[f"{name}_corrected"] = pa.array(corrected.values, mask=np.isnan(corrected.values))
+            columns[f"{name}_corrected_verdict"] = pa.array(corrected.codes)
+            columns[f"{name}_corrected_checks"] = _checks(corrected.failed)
     out = pa.table(columns)
     return _filled(out, table.record, table.missing) if fill_gaps else out
 
@@ -83,7 +91,7 @@ def _filled(out: pa.Table, record: TableRecord, times: Times) -> pa.Table:
         kind = out.schema.field(name).type
         if name.endswith("_verdict"):
             empty[name] = pa.array(np.full(rows, MISSING, np.uint8))
-        elif name.endswith("_checks"):
+        elif name.endswith("_checks") and not name.endswith("_corrected_checks"):
             empty[name] = pa.array(["gap"] * rows, pa.string())
         else:
             empty[name] = pa.nulls(rows, kind)

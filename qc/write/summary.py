@@ -13,7 +13,7 @@ from qc.gaps import on_grid
 from qc.quantities import quantities
 from qc.record import SECOND
 from qc.station import Station
-from qc.verdicts import USABLE, WORDS
+from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, USABLE, WORDS, WRONG
 from qc.version import __version__
 from qc.write.text import stamp
 
@@ -36,6 +36,7 @@ def summary(checked: Checked, period: Period, outputs: Mapping[str, str]) -> dic
         "reach": {"back_s": checked.reach.back_s, "ahead_s": checked.reach.ahead_s},
         "outputs": dict(outputs),
         "inputs": [_plain(vars(account)) for account in record.files],
+        "logs": [_plain(vars(log)) for log in record.logs.files],
         "tables": {name: _table(record.station, t, checked, period) for name, t in checked.tables.items()},
         "not_applied": [
             {"check": check, "channels": list(channels), "why": why} for check, channels, why in not_applied(checked)
@@ -87,16 +88,23 @@ def expected_rows(station: Station, table: CheckedTable, period: Period) -> int:
 def _channel(quantity: str, unit: str, table: CheckedTable, name: str, expected: int) -> dict[str, Any]:
     codes = table.codes[name]
     counts = np.bincount(codes, minlength=8)
+    usable = np.isin(codes, USABLE)
+    corrected = table.corrected.get(name)
+    if corrected is not None:  # 5 and 6 come from corrected values alone, and stand beside the verdict of the raw one
+        again = np.bincount(corrected.codes, minlength=8)
+        counts[[CHANGED, ESTIMATED]] = again[[CHANGED, ESTIMATED]]
+        usable |= np.isin(corrected.codes, USABLE)
     failures = table.verdicts[name].failures
     values = int(np.isfinite(table.record.channels[name].values).sum())
-    usable = int(sum(counts[code] for code in USABLE))
+    failed_again = {} if corrected is None else {"failed_again": {WORDS[c]: int(again[c]) for c in (DOUBTFUL, WRONG)}}
     return {
         "quantity": quantity,
         "unit": unit if quantity == "other" else quantities()[quantity].unit,
         "verdicts": {word: int(counts[code]) for code, word in enumerate(WORDS)},
         "checks": {check: len(failure.rows) for check, failure in failures.items()},
         "completeness": round(values / expected, 6) if expected else None,
-        "usable": round(usable / expected, 6) if expected else None,
+        "usable": round(int(usable.sum()) / expected, 6) if expected else None,
+        **failed_again,
     }
 
 

@@ -10,6 +10,7 @@
     channels.t = { quantity = "air_temperature", values = "20.0 x 3, 60.0, nan", resolution = 0.1 }
     expect.t = "0 x 3, 3, -"               # verdict left by the check on each value: - where the check does not apply
     # or: not_applied.t = "no limit"       # a part of the reason
+    visits = ["2026-06-21T12:10Z,2026-06-21T12:30Z,t,moved,"]   # lines of a log, its header left out; `decisions` too
 
 `values` is a list of numbers, or a text of parts joined by commas: `20.0`, `20.0 x 30` (thirty times), `10 to 20 in
 11` (a line of eleven values, both ends included), `nan`, `(1, 2, 3) x 4` (a pattern four times). A channel takes any
@@ -30,6 +31,7 @@ import numpy as np
 from qc import units
 from qc.checks import registry
 from qc.limits import in_force
+from qc.logs import COLUMNS, Logs, parse
 from qc.read.numbers import MARKER, UNREADABLE
 from qc.record import ReadChannel, TableRecord
 from qc.scene import Scene
@@ -123,7 +125,18 @@ def scene(case: Case) -> Scene:
     none = np.zeros(len(keep), bool)
     record = TableRecord(table, time[keep], read, np.zeros(len(keep)), none, none)
     limits = in_force(data.get("climate"), None, data.get("rules"))
-    return Scene(station, record, Sky(record.middle, latitude, longitude, elevation), limits, {})
+    return Scene(
+        station, record, Sky(record.middle, latitude, longitude, elevation), limits, {}, logs=_logs(data, station)
+    )
+
+
+def _logs(data: dict[str, Any], station: Station) -> Logs:
+    found = {
+        kind: parse(kind, "\n".join([",".join(COLUMNS[kind]), *data[kind]]).encode(), station, where=kind)
+        for kind in ("visits", "decisions")
+        if kind in data
+    }
+    return Logs(**found)  # type: ignore[arg-type]
 
 
 def _unit(quantity: str) -> str:

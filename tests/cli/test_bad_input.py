@@ -40,6 +40,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     Path("s.toml").write_text(STATION)
     Path("t.csv").write_text(TABLE)
+    Path("visits.csv").write_text("from,to,channels,effect,note\n")
     return tmp_path
 
 
@@ -559,7 +560,12 @@ def open_place(monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
         Path().chmod(0o755)
         Path("warm").mkdir()
         shutil.copytree(folder("sample_data"), "warm/sample")
-        for name, text in (("s.toml", STATION), ("t.csv", TABLE), ("r.toml", "[rules]\n")):
+        for name, text in (
+            ("s.toml", STATION),
+            ("t.csv", TABLE),
+            ("r.toml", "[rules]\n"),
+            ("visits.csv", "from,to,channels,effect,note\n"),
+        ):
             Path(name).write_text(text)
             Path("warm", name).write_text(text)
         yield Path(made)

@@ -1,0 +1,59 @@
+"""Times as people write them, on the command line and in logs: with a zone, or on the logger clock."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from qc.errors import UsageError, printable
+from qc.read import clock
+from qc.read.stamps import FIRST_YEAR, LAST_YEAR
+from qc.station import Clock, Station
+
+
+def clock_entries(station: Station) -> list[clock.ClockEntry]:
+    """The clock history in the form that `qc.read.clock` takes."""
+    return [_entry(e) for e in station.clock]
+
+
+def _entry(entry: Clock) -> clock.ClockEntry:
+    offset = None if entry.utc_offset is None else clock.parse_offset(entry.utc_offset)
+    return clock.ClockEntry(_utc(entry), offset, entry.time_zone, entry.minutes_ahead)
+
+
+def _utc(entry: Clock) -> np.datetime64 | None:
+    from datetime import UTC
+
+    return None if entry.from_ is None else np.datetime64(entry.from_.astimezone(UTC).replace(tzinfo=None), "us")
+
+
+def moment(text: str, station: Station, *, last: bool = False, what: str = "time") -> np.datetime64:
+    """UTC of a time as people write it: with a zone, or on the logger clock.
+
+    A date alone is its first moment, or with `last` its last.
+
+    Raises
+    ------
+    UsageError
+        if the text is no time, or the logger clock never showed it.
+    """
+    from datetime import UTC, datetime, timedelta
+
+    plain = text.strip()
+    mend = "write it like 2026-03-01, 2026-03-01T06:00 (logger clock) or 2026-03-01T06:00Z"
+    try:
+        given = datetime.fromisoformat(plain.upper().replace(" ", "T"))
+    except ValueError:
+        raise UsageError(f"'{printable(text, 40)}' is no time", where=what, mend=mend) from None
+    if not FIRST_YEAR <= given.year <= LAST_YEAR:
+        raise UsageError(f"the year {given.year} is outside {FIRST_YEAR} to {LAST_YEAR}", where=what, mend=mend)
+    if len(plain) <= 10 and last:
+        given += timedelta(days=1) - timedelta(microseconds=1)
+    if given.tzinfo is not None:
+        return np.datetime64(given.astimezone(UTC).replace(tzinfo=None), "us")
+    local = np.array([np.datetime64(given, "us")])
+    day = np.timedelta64(400, "D")
+    timeline = clock.timeline(clock_entries(station), local[0] - day, local[0] + day)
+    utc = clock.to_utc(local, None, timeline, None)
+    if utc.skipped[0]:
+        raise UsageError(f"the logger clock never showed {printable(text, 40)}", where=what, mend="give it with a zone")
+    return np.datetime64(utc.other[0] if last and utc.ambiguous[0] else utc.time[0], "us")
