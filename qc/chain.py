@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from qc import gaps
 from qc.checks import Check, registry
 from qc.errors import StationFileError
 from qc.limits import Limits
@@ -49,11 +50,12 @@ class Reach:
 
 @dataclass(frozen=True)
 class CheckedTable:
-    """One table with its verdicts: `codes` holds the merged verdict of each value."""
+    """One table with its verdicts: `codes` holds the merged verdict of each value, `missing` stamps without a row."""
 
     record: TableRecord
     verdicts: dict[str, ChannelVerdicts]
     codes: dict[str, NDArray[np.uint8]]
+    missing: Times = field(default_factory=lambda: np.zeros(0, "datetime64[us]"))
 
     def take(self, keep: Bools) -> CheckedTable:
         """The same for some of the rows."""
@@ -64,6 +66,7 @@ class CheckedTable:
             self.record.take(rows),
             {name: v.take(keep) for name, v in self.verdicts.items()},
             {name: code[keep] for name, code in self.codes.items()},
+            self.missing,
         )
 
 
@@ -82,7 +85,7 @@ NEAR_S = 9 * 3600.0
 """Seconds that any stage but the last two may look to each side (judgement: spikes in hourly tables look 7.5 h)."""
 
 NETWORK_S = 17 * 3600.0
-"""Seconds that the last stage but one leaves to the last, that of neighbours (judgement: in hourly tables they look 16 h)."""
+"""Seconds that the last stage but one leaves to the last, the neighbours' (judgement: hourly tables look 16 h)."""
 
 
 def reach(station: Station, limits: Limits) -> Reach:
@@ -126,15 +129,15 @@ Spans = dict[tuple[str, str], tuple[float, float]]
 def _plan(station: Station, limits: Limits) -> list[Spans]:
     """For each stage the reach of those checks that keep within what the law of reach leaves to their stage.
 
-    The last stage has all that reading and the stages before leave it, the one before it that less `NETWORK_S`. A check that would look farther, in a table of
-    days say, is not applied there.
+    The last stage has all that reading and the stages before leave it, the one before it that less `NETWORK_S`. A check
+    that would look farther, in a table of days say, is not applied there.
     """
     back, ahead = _reading(station)
     plan: list[Spans] = []
     for number, stage in enumerate(stages(), 1):
         left = LONGEST_REACH_S - max(back, ahead)
-        left -= NETWORK_S if number < len(stages()) else 0.0
-        left = left if number >= len(stages()) - 1 else min(left, NEAR_S)
+        if number < len(stages()):
+            left = left - NETWORK_S if number == len(stages()) - 1 else min(left, NEAR_S)
         spans = {(check.id, t.id): check.reach(limits, _spacing(t)) for check in stage for t in station.table}
         plan.append({pair: span for pair, span in spans.items() if max(span) <= left})
         back += max((span[0] for span in plan[-1].values()), default=0.0)
@@ -222,7 +225,7 @@ def run(
                 progress(done, total)
             codes = {name: v.merged(has_value[name]) for name, v in verdicts.items()}
             condemned = {name: code == WRONG for name, code in codes.items()}
-        tables[table_id] = CheckedTable(table, verdicts, codes)
+        tables[table_id] = CheckedTable(table, verdicts, codes, gaps.missing(station, table))
     _note_absent(record, missed, as_of)
     return Checked(record, limits, tables, _listed(missed), reach(station, limits))
 
@@ -279,7 +282,8 @@ def period(checked: Checked, first: np.datetime64 | None, last: np.datetime64 | 
         if conflicts is not None:
             conflicts = conflicts.take(np.flatnonzero(_inside(conflicts.time, first, last)))
         record = replace(table.record, conflicts=conflicts)
-        tables[table_id] = CheckedTable(record, table.verdicts, table.codes).take(keep)
+        missing = gaps.missing(checked.record.station, table.record, first, last)
+        tables[table_id] = CheckedTable(record, table.verdicts, table.codes, missing).take(keep)
     return Checked(checked.record, checked.limits, tables, checked.not_applied, checked.reach)
 
 
@@ -349,7 +353,7 @@ def _joined(tables: Sequence[CheckedTable]) -> CheckedTable:
             _joined_failures(parts, before),
         )
     codes = {name: np.concatenate([t.codes[name] for t in tables]) for name in tables[0].codes}
-    return CheckedTable(record, verdicts, codes)
+    return CheckedTable(record, verdicts, codes, np.unique(np.concatenate([t.missing for t in tables])))
 
 
 def _joined_failures(parts: Sequence[ChannelVerdicts], before: Sequence[int]) -> dict[str, Failure]:

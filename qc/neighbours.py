@@ -34,15 +34,15 @@ _PLAIN = (None, "mean", "vector-mean", "sample")
 _MEND = "give the flagged table that `fairvane check` wrote, with its summary.json beside it"
 
 QUANTA = 1000.0
-"""Quanta for one output unit: sums of whole quanta are exact. A thousandth is below any sensor's resolution (judgement)."""
+"""Quanta for one output unit: their sums are exact. A thousandth is below any sensor's resolution (judgement)."""
 
 
 @dataclass(frozen=True)
 class Neighbour:
     """One table of a neighbouring station.
 
-    `height_m` is how much higher than the station it stands, `middle` the UTC of the middle of each of its intervals, `values` in
-    output units by quantity, NaN where there is none or its own checks doubt it.
+    `height_m` is how much higher than the station it stands, `middle` the UTC of the middle of each of its intervals,
+    `values` in output units by quantity, NaN where there is none or its own checks doubt it.
     """
 
     id: str
@@ -69,13 +69,14 @@ class Neighbour:
     def at(
         self, quantity: str, middle: Times, interval_us: int, *, mean: bool, least_share: float, longest_us: int
     ) -> Floats | None:
-        """Its values of a quantity at the rows of a station's table; None where it has none, or the intervals do not fit.
+        """Its values of a quantity at the rows of a station's table; None where it has none, or intervals do not fit.
 
         Parameters
         ----------
         middle : UTC of the middle of the station's intervals, rising.
         interval_us : of the station's table. [us]
-        mean : whether a row is a mean over its interval: then so is what is laid beside it, where the neighbour's interval is shorter.
+        mean : whether a row is a mean over its interval: then so is what is laid beside it, where the neighbour's
+            interval is shorter.
         least_share : of the neighbour's values that such a mean must have.
         longest_us : intervals of the neighbour longer than this do not fit, unless they are the station's own. [us]
         """
@@ -152,10 +153,14 @@ def _read(path: Path, station: Station) -> Neighbour:
     summary = _summary(beside)
     try:
         if summary["station"] != name[1]:
-            raise refused(f"the summary beside it is of another station, {printable(summary['station'], 40)}")
-        told, site = summary["tables"][name[2]], [float(summary[key]) for key in ("latitude", "longitude", "elevation")]
-        sha256, interval, side = summary["outputs"][path.name], told["period"]["interval_s"], told["stamps"]
-        channels = {channel: (c["quantity"], c["unit"], c["statistic"]) for channel, c in told["channels"].items()}
+            told = printable(summary["station"], 40)
+            raise refused(f"the summary beside it is of another station, {told}")
+        entry, site = (
+            summary["tables"][name[2]],
+            [float(summary[key]) for key in ("latitude", "longitude", "elevation")],
+        )
+        sha256, interval, side = summary["outputs"][path.name], entry["period"]["interval_s"], entry["stamps"]
+        channels = {channel: (c["quantity"], c["unit"], c["statistic"]) for channel, c in entry["channels"].items()}
         fits = interval is None or (isinstance(interval, int | float) and 0 < interval < 1e9)
         if (
             not all(map(math.isfinite, site))
@@ -178,9 +183,8 @@ def _read(path: Path, station: Station) -> Neighbour:
     taken = _taken(channels)
     for channel in taken.values():
         if channels[channel][1] != quantities()[channels[channel][0]].unit:
-            raise refused(
-                f"{printable(channel, 40)} is in {printable(channels[channel][1], 20)}, which is not the unit of outputs"
-            )
+            told = f"{printable(channel, 40)} is in {printable(channels[channel][1], 20)}"
+            raise refused(f"{told}, which is not the unit of outputs")
     try:
         time = _times(table.column("time"))
         values = {quantity: _trusted(table, channel) for quantity, channel in taken.items()}

@@ -1,4 +1,5 @@
-"""Fills the parts of README that come from the program: `python -m tests.make_readme`. A test says whether they are fresh."""
+"""Fills the parts of README that come from the program: `python -m tests.make_readme`. A test says whether they are
+fresh."""
 
 from __future__ import annotations
 
@@ -16,13 +17,18 @@ def checks_table() -> str:
     for check in registry().values():
         title = doc(check.id)["Title"].rstrip(".")
         lines.append(f"| `{check.id}` | {check.family} | {title[0].lower() + title[1:]} | {check.witness} |")
-    lines += ["", "`fairvane rules --check ID` tells what a check is for, what is not a fault, and its limits with their sources."]
+    lines += [
+        "",
+        "`fairvane rules --check ID` tells what a check is for, what is not a fault, and its limits with sources.",
+    ]
     return "\n".join(lines)
 
 
 def filled(text: str, name: str, content: str) -> str:
     """README with the part between two markers replaced."""
-    new, count = re.subn(rf"(<!-- {name} -->\n).*?(<!-- /{name} -->)", lambda m: f"{m[1]}{content}\n{m[2]}", text, flags=re.DOTALL)
+    new, count = re.subn(
+        rf"(<!-- {name} -->\n).*?(<!-- /{name} -->)", lambda m: f"{m[1]}{content}\n{m[2]}", text, flags=re.DOTALL
+    )
     if count != 1:
         raise ValueError(f"README has no part {name}")
     return new

@@ -1,15 +1,15 @@
 """Values at odds with what all neighbours say.
 
-Tests: for each neighbour a regression of the station on it over half a day to either side, the hour around the value left
-    out (after You and Hubbard 2006; of pressures the ratio of their means). The lines give what the station should read;
-    the mean of them, weighted by their standard errors, is the estimate. A value fails that leaves the band of all lines by
+Tests: for each neighbour a regression of the station on it over half a day to either side, the hour around the value
+    left out (after You and Hubbard 2006; of pressures the ratio of their means). The lines give what the station should
+    read; their mean, weighted by standard errors, is the estimate. A value fails that leaves the band of all lines by
     more than so many standard errors.
-Matters: it sees errors that are likely values: of a few kelvin, where the station alone can only see what it never does.
-Not a fault: fronts and gust fronts, which reach a neighbour earlier or later: the band holds all that each neighbour read
-    within an hour to either side, so it is wide while they change or disagree; storms, in which the errors allowed grow.
-    Errors that last more than an hour or two move the regression itself: they are left to diagnosis. One neighbour alone
-    does not tell who of the two is wrong. Rain and irradiance differ by showers and clouds, direction by terrain, and are
-    left out.
+Matters: it sees errors that are likely values: of a few kelvin, where the station alone can only see what never comes.
+Not a fault: fronts and gust fronts, which reach a neighbour earlier or later: the band holds all that each neighbour
+    read within an hour to either side, so it is wide while they change or disagree; storms, in which the errors allowed
+    grow. Errors that last more than an hour or two move the regression itself: they are left to diagnosis. One
+    neighbour alone does not tell who of the two is wrong. Rain and irradiance differ by showers and clouds, direction
+    by terrain, and are left out.
 Limits: by quantity, verdict 2: errors, in standard errors, and least, below which no difference counts; one step of the
     declared resolution is added to that. storm, storm_wind; front_hours; half_hours, apart_hours, lone; neighbours,
     least_share, distance, height, longest. A value on a limit passes.
@@ -36,7 +36,7 @@ _HOUR = 3600_000_000  # us
 
 
 class Word(NamedTuple):
-    """What one neighbour says of each row, in quanta, NaN where nothing: an estimate, its standard error, and the band."""
+    """What one neighbour says of each row, in quanta, NaN where nothing: estimate, its standard error, and the band."""
 
     says: Floats
     error: Floats
@@ -141,9 +141,9 @@ def _lone(scene: Scene, apart: Floats, most: float) -> Bools:
 
 
 def _storm(scene: Scene) -> Bools:
-    """Where the wind is strong, at the station or at a neighbour."""
+    """Where the wind is strong at a neighbour; the station's own could be the fault itself, and must not excuse it."""
     if "neighbour" not in scene.shared:
-        winds = [scene.companion("wind_speed"), *(_at(scene, n, "wind_speed", None) for n in scene.neighbours)]
+        winds = [_at(scene, n, "wind_speed", None) for n in scene.neighbours]
         strongest = np.fmax.reduce([np.full(scene.rows, np.nan), *(w for w in winds if w is not None)])
         scene.shared["neighbour"] = strongest > scene.limits.number("neighbour", "storm_wind")
     found: Bools = scene.shared["neighbour"]
@@ -165,7 +165,8 @@ def say(told: Told) -> str:
     unit = "K" if told.unit == "degC" else told.unit
     side = "above" if told.worst > 0 else "below"
     apart, most = shown(abs(told.worst)), shown(abs(told.limit))
-    return f"{told.title} lies up to {apart} {unit} {side} what the neighbours lead one to expect; {most} {unit} would pass"
+    expected = f"lies up to {apart} {unit} {side} what the neighbours lead one to expect"
+    return f"{told.title} {expected}; {most} {unit} would pass"
 
 
 CHECK = Check("neighbour", stage=4, witness=NEIGHBOUR, quantities=QUANTITIES, run=run, say=say, reach=reach)

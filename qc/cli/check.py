@@ -61,7 +61,8 @@ def command(
     Example:
       fairvane check otter-fell.station.toml otter-fell_a.csv otter-fell_b.csv --out checked
       fairvane check my.station.toml *.csv --out checked --from 2026-03-01 --to 2026-03-31 --write csv,parquet
-      fairvane check my.station.toml *.csv --out checked --neighbour mill/mill.ten.flagged.csv --neighbour weir/weir.ten.flagged.csv
+      fairvane check my.station.toml *.csv --out checked --neighbour mill/mill.ten.flagged.csv \\
+        --neighbour weir/weir.ten.flagged.csv
 
     \b
     Exit status:

@@ -1,4 +1,4 @@
-"""Regression of one series on another in a sliding window of time, from whole numbers: the same bits however a record is cut."""
+"""Regression of one series on another in a sliding window of time, of whole numbers: the same bits wherever cut."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ LARGEST = 2_000_000
 
 
 class Lines(NamedTuple):
-    """A line for each row: y = mean_y + slope (x - mean_x), fitted to `pairs` pairs around it; NaN where it could not be.
+    """A line for each row: y = mean_y + slope (x - mean_x), fitted to the pairs around it; NaN where it could not be.
 
-    `spread` is the standard deviation of the pairs about the line, `mean_x`, `mean_y` and `spread` in quanta; `sum_x` is the sum of
-    squares of x about its mean.
+    `spread` is the standard deviation of the pairs about the line, `mean_x`, `mean_y` and `spread` in quanta; `sum_x`
+    is the sum of squares of x about its mean.
     """
 
     pairs: Whole

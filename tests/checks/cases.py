@@ -1,7 +1,8 @@
 """Case tables for checks: what one `tests/checks/<id>.toml` may say, and how a case becomes a scene.
 
     [[case]]
-    name = "on the bound"                  # says what is caught; each table has a case on the bound, on either side, missing, override
+    name = "on the bound"                  # says what is caught; each table has a case on the bound, on either side,
+    missing, override
     interval = "10min"                     # default; stamps mark the end
     start = "2026-06-21T12:00:00Z"         # first stamp, default
     at = [54.61, -2.95, 310.0]             # latitude, longitude, elevation, default
@@ -10,9 +11,14 @@
     expect.t = "0 x 3, 3, -"               # verdict left by the check on each value: - where the check does not apply
     # or: not_applied.t = "no limit"       # a part of the reason
 
-`values` is a list of numbers, or a text of parts joined by commas: `20.0`, `20.0 x 30` (thirty times), `10 to 20 in 11` (a line of
-eleven values, both ends included), `nan`, `(1, 2, 3) x 4` (a pattern four times). A channel takes any key of a station file's channel;
-`markers`, when given, lists rows whose cell is a marker, `unreadable` those whose cell is no number. `gaps` of a case lists rows (by number, from 0) that are left out of the table.
+    # neighbours.a = { distance = 20.0, height = 0.0, interval = "1h", air_temperature = "20.0 x 6" }
+
+`values` is a list of numbers, or a text of parts joined by commas: `20.0`, `20.0 x 30` (thirty times), `10 to 20 in
+11` (a line of eleven values, both ends included), `nan`, `(1, 2, 3) x 4` (a pattern four times). A channel takes any
+key of a station file's channel; `markers`, when given, lists rows whose cell is a marker, `unreadable` those whose
+cell is no number. `gaps` of a case lists rows (by number, from 0) that are left out of the table. A neighbour's values
+start with the case's first interval, at its own interval where it has one; `distance` (km) and `height` (m above the
+station) are as here where left out.
 """
 
 from __future__ import annotations
@@ -27,7 +33,9 @@ import numpy as np
 
 from qc import units
 from qc.checks import registry
+from qc.durations import seconds
 from qc.limits import in_force
+from qc.neighbours import Neighbour
 from qc.read.numbers import MARKER, UNREADABLE
 from qc.record import ReadChannel, TableRecord
 from qc.scene import Scene
@@ -97,7 +105,9 @@ def scene(case: Case) -> Scene:
             "table": [
                 {
                     "id": "t", "interval": data.get("interval", "10min"), "stamps": data.get("stamps", "end"),
-                    "layout": [{"names": ["x"], "decimal": ".", "missing": [""], "time": {"columns": ["x"], "format": "%s"}}],
+                    "layout": [
+                        {"names": ["x"], "decimal": ".", "missing": [""], "time": {"columns": ["x"], "format": "%s"}}
+                    ],
                 }
             ],
             "channel": channels,
@@ -119,7 +129,23 @@ def scene(case: Case) -> Scene:
     none = np.zeros(len(keep), bool)
     record = TableRecord(table, time[keep], read, np.zeros(len(keep)), none, none)
     limits = in_force(data.get("climate"), None, data.get("rules"))
-    return Scene(station, record, Sky(record.middle, latitude, longitude, elevation), limits, {})
+    neighbours = [
+        _neighbour(name, given, start, step, table.side) for name, given in data.get("neighbours", {}).items()
+    ]
+    return Scene(station, record, Sky(record.middle, latitude, longitude, elevation), limits, {}, neighbours=neighbours)
+
+
+def _neighbour(name: str, given: dict[str, Any], start: np.datetime64, step: int, side: str) -> Neighbour:
+    """A neighbour of a case; intervals begin where the station's do."""
+    own = round(seconds(given["interval"]) * 1e6) if "interval" in given else step
+    begin = start - np.timedelta64(step if side == "end" else 0, "us")
+    series_of = {
+        q: np.array([float(w) for w in series(v)]) for q, v in given.items() if isinstance(v, str) and q != "interval"
+    }
+    rows = max(map(len, series_of.values()))
+    middle = begin + np.arange(rows) * np.timedelta64(own, "us") + np.timedelta64(own // 2, "us")
+    distance, height = given.get("distance", 20.0), given.get("height", 0.0)
+    return Neighbour(name, "t", distance, 0.0, height, own, middle, series_of)
 
 
 def _unit(quantity: str) -> str:
@@ -127,7 +153,8 @@ def _unit(quantity: str) -> str:
 
 
 def outcome(case: Case) -> dict[str, list[str] | str]:
-    """For each channel that the case speaks of: the verdicts as words, `-` where not applied; or why it was not applied at all."""
+    """For each channel that the case speaks of: the verdicts as words, `-` where not applied; or why it was not
+    applied at all."""
     made = scene(case)
     check = registry()[case.check]
     found: dict[str, list[str] | str] = {}
