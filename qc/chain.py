@@ -84,8 +84,8 @@ class Checked:
 NEAR_S = 9 * 3600.0
 """Seconds that any stage but the last two may look to each side (judgement: spikes in hourly tables look 7.5 h)."""
 
-NETWORK_S = 17 * 3600.0
-"""Seconds that the last stage but one leaves to the last, the neighbours' (judgement: hourly tables look 16 h)."""
+NETWORK_S = 12 * 3600.0
+"""Seconds that the last stage but one leaves to the last, the neighbours' (judgement: hourly tables look 10 h)."""
 
 
 def reach(station: Station, limits: Limits) -> Reach:

@@ -161,6 +161,8 @@ def _read(path: Path, station: Station) -> Neighbour:
         )
         sha256, interval, side = summary["outputs"][path.name], entry["period"]["interval_s"], entry["stamps"]
         channels = {channel: (c["quantity"], c["unit"], c["statistic"]) for channel, c in entry["channels"].items()}
+        if not all(isinstance(word, str | None) for told in channels.values() for word in told):
+            raise TypeError("a quantity, unit or statistic that is no word")
         fits = interval is None or (isinstance(interval, int | float) and 0 < interval < 1e9)
         if (
             not all(map(math.isfinite, site))
@@ -174,6 +176,8 @@ def _read(path: Path, station: Station) -> Neighbour:
             "the summary beside it does not tell of this table as it should",
             "run `fairvane check` for that station again",
         ) from None
+    import pyarrow as pa
+
     sums, table = _table(path, refused)
     if sums != sha256:
         raise refused(
@@ -188,7 +192,7 @@ def _read(path: Path, station: Station) -> Neighbour:
     try:
         time = _times(table.column("time"))
         values = {quantity: _trusted(table, channel) for quantity, channel in taken.items()}
-    except (KeyError, ValueError, TypeError):
+    except (KeyError, ValueError, TypeError, pa.ArrowException):
         raise refused("is no flagged table") from None
     distance, bearing = _way((station.station.latitude, station.station.longitude), (site[0], site[1]))
     step = round((interval or 0) * SECOND)
@@ -267,10 +271,11 @@ def _trusted(table: pa.Table, channel: str) -> Floats:
 
 
 def _of_network(checks: pa.ChunkedArray) -> Bools:
+    import pyarrow as pa
     import pyarrow.compute as pc
 
     words = "|".join(map(re.escape, FAMILIES["network"]))
-    found = pc.fill_null(pc.match_substring_regex(checks, rf"(^|;)({words})(;|$)"), False)
+    found = pc.fill_null(pc.match_substring_regex(checks.cast(pa.string()), rf"(^|;)({words})(;|$)"), False)
     return np.asarray(found.to_numpy(), np.bool_)
 
 

@@ -1,13 +1,13 @@
 """Values at odds with what all neighbours say.
 
-Tests: for each neighbour a regression of the station on it over half a day to either side, the hour around the value
+Tests: for each neighbour a regression of the station on it over six hours to either side, the hour around the value
     left out (after You and Hubbard 2006; of pressures the ratio of their means). The lines give what the station should
     read; their mean, weighted by standard errors, is the estimate. A value fails that leaves the band of all lines by
     more than so many standard errors.
 Matters: it sees errors that are likely values: of a few kelvin, where the station alone can only see what never comes.
 Not a fault: fronts and gust fronts, which reach a neighbour earlier or later: the band holds all that each neighbour
     read within an hour to either side, so it is wide while they change or disagree; storms, in which the errors allowed
-    grow. Errors that last more than an hour or two move the regression itself: they are left to diagnosis. One
+    grow. Errors that last for most of an hour and longer move the regression itself: they are left to diagnosis. One
     neighbour alone does not tell who of the two is wrong. Rain and irradiance differ by showers and clouds, direction
     by terrain, and are left out.
 Limits: by quantity, verdict 2: errors, in standard errors, and least, below which no difference counts; one step of the
