@@ -22,6 +22,7 @@ from qc.checks import Check, registry
 from qc.errors import StationFileError
 from qc.limits import Limits
 from qc.moments import clock_entries
+from qc.neighbours import Neighbour
 from qc.read import clock
 from qc.read.numbers import VALUE
 from qc.record import SECOND, ReadChannel, Record, TableRecord, Times
@@ -104,7 +105,10 @@ class Checked:
 
 
 NEAR_S = 9 * 3600.0
-"""Seconds that any stage but the last may look to each side (judgement: spikes in hourly tables look 7.5 h)."""
+"""Seconds that any stage but the last two may look to each side (judgement: spikes in hourly tables look 7.5 h)."""
+
+NETWORK_S = 12 * 3600.0
+"""Seconds that the last stage but one leaves to the last, the neighbours' (judgement: hourly tables look 10 h)."""
 
 
 def reach(station: Station, limits: Limits) -> Reach:
@@ -150,14 +154,15 @@ Spans = dict[tuple[str, str], tuple[float, float]]
 def _plan(station: Station, limits: Limits) -> list[Spans]:
     """For each stage the reach of those checks that keep within what the law of reach leaves to their stage.
 
-    The last stage has all that reading and the stages before leave it. A check that would look farther, in a table of
-    days say, is not applied there.
+    The last stage has all that reading and the stages before leave it, the one before it that less `NETWORK_S`. A check
+    that would look farther, in a table of days say, is not applied there.
     """
     back, ahead = _reading(station)
     plan: list[Spans] = []
     for number, stage in enumerate(stages(), 1):
         left = LONGEST_REACH_S - max(back, ahead)
-        left = left if number == len(stages()) else min(left, NEAR_S)
+        if number < len(stages()):
+            left = left - NETWORK_S if number == len(stages()) - 1 else min(left, NEAR_S)
         spans = {(check.id, t.id): check.reach(limits, _spacing(t)) for check in stage for t in station.table}
         plan.append({pair: span for pair, span in spans.items() if max(span) <= left})
         back += max((span[0] for span in plan[-1].values()), default=0.0)
@@ -207,6 +212,7 @@ def run(
     as_of: np.datetime64 | None = None,
     progress: Progress = lambda done, total: None,
     on_found: OnFound | None = None,
+    neighbours: Sequence[Neighbour] = (),
 ) -> Checked:
     """All stages of checks over all tables of a record.
 
@@ -220,6 +226,8 @@ def run(
         called with checks done and checks in all.
     on_found : callable, optional
         called with each check, channel and what was found, before it is thinned out to the failures.
+    neighbours : sequence of Neighbour
+        from `qc.neighbours.read`.
     """
     station = record.station
     missed: dict[tuple[str, str], list[str]] = {}
@@ -235,7 +243,7 @@ def run(
         condemned: dict[str, Bools] = {}
         codes: dict[str, NDArray[np.uint8]] = {}
         for stage, spans in plan:
-            scene = Scene(station, table, sky, limits, condemned, as_of, record.logs)
+            scene = Scene(station, table, sky, limits, condemned, as_of, record.logs, neighbours)
             tasks = [(c, ch) for c in stage if c.scope == "channel" for ch in channels if c.tests(ch)]
             near = [(c, ch) for c, ch in tasks if (c.id, table_id) in spans]
             for check, channel in tasks if len(near) < len(tasks) else ():

@@ -6,7 +6,7 @@ raw values, so that every check sees a corrected channel among corrected compani
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +14,7 @@ import numpy as np
 from qc import chain
 from qc.chain import Checked, CheckedTable, Corrected
 from qc.logs import Correction, Floats, Logs
+from qc.neighbours import Neighbour
 from qc.read.numbers import VALUE
 from qc.record import SECOND, Changed, ReadChannel, Record, TableRecord, Times
 from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, GOOD, MISSING, WRONG
@@ -22,7 +23,7 @@ _DECIMALS = 9  # of a corrected value in its output unit: what lies behind is no
 _LARGE = 1e6  # above it a number has no ninth decimal
 
 
-def added(checked: Checked, *, as_of: np.datetime64 | None = None) -> Checked:
+def added(checked: Checked, *, as_of: np.datetime64 | None = None, neighbours: Sequence[Neighbour] = ()) -> Checked:
     """The same, with corrected values for every channel that the correction log names.
 
     A corrected value has verdict 5, one that a line estimates 6; 2 or 3 where it fails again as badly; 7 where no line
@@ -33,7 +34,7 @@ def added(checked: Checked, *, as_of: np.datetime64 | None = None) -> Checked:
     tables: dict[str, CheckedTable] = {}
     for table_id, table in checked.tables.items():
         changed = _changed(table.record, record.logs)
-        again = _checked_again(checked, table, changed, as_of)
+        again = _checked_again(checked, table, changed, as_of, neighbours)
         corrected = {name: _corrected(name, change, again) for name, change in changed.items()}
         tables[table_id] = replace(table, corrected=corrected)
     return replace(checked, tables=tables)
@@ -67,7 +68,11 @@ Again = tuple[slice, CheckedTable]
 
 
 def _checked_again(
-    checked: Checked, table: CheckedTable, changed: Mapping[str, tuple[Floats, Changed]], as_of: np.datetime64 | None
+    checked: Checked,
+    table: CheckedTable,
+    changed: Mapping[str, tuple[Floats, Changed]],
+    as_of: np.datetime64 | None,
+    neighbours: Sequence[Neighbour],
 ) -> Again | None:
     """Rows within the reach of a corrected value, checked with the corrected values in place of the raw ones."""
     there = np.zeros(table.record.rows, bool)
@@ -90,7 +95,7 @@ def _checked_again(
         new = np.where(there, values[rows], raw.values)
         channels[name] = ReadChannel(new, raw.cells, state, change.take(rows))
     some = Record(checked.record.station, {record.table.id: replace(part, channels=channels)}, logs=checked.record.logs)
-    again = chain.run(some, checked.limits, as_of=as_of).tables[record.table.id]
+    again = chain.run(some, checked.limits, as_of=as_of, neighbours=neighbours).tables[record.table.id]
     return rows, again
 
 

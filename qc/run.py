@@ -15,6 +15,8 @@ from qc.chain import Checked, Progress
 from qc.episodes import Episode, episodes
 from qc.errors import InputError, RefusedFile, UsageError, printable
 from qc.limits import Limits, in_force
+from qc.neighbours import Neighbour
+from qc.neighbours import read as read_neighbours
 from qc.read.numbers import VALUE
 from qc.read.tables import read_tables
 from qc.record import ReadChannel, Record, TableRecord
@@ -39,6 +41,7 @@ class Result:
     period: summary.Period
     episodes: dict[str, list[Episode]]
     refused: tuple[RefusedFile, ...] = ()
+    neighbours: tuple[Neighbour, ...] = ()
 
     @property
     def flagged(self) -> dict[str, pd.DataFrame]:
@@ -56,7 +59,8 @@ class Result:
 
     def summary(self, outputs: Mapping[str, str] | None = None) -> dict[str, Any]:
         """The document of `summary.json`."""
-        return summary.summary(self.checked, self.period, outputs or {})
+        document = summary.summary(self.checked, self.period, outputs or {})
+        return document | {"neighbours": [n.told() for n in self.neighbours]}
 
 
 def limits_of(station: Station, rules_file: Path | None = None) -> Limits:
@@ -83,6 +87,7 @@ def check_record(
     as_of: np.datetime64 | None = None,
     refused: Sequence[RefusedFile] = (),
     progress: Progress = lambda done, total: None,
+    neighbours: Sequence[Neighbour] = (),
 ) -> Result:
     """Run the chain over a record and cut out the period.
 
@@ -95,7 +100,8 @@ def check_record(
         raise InputError("there is no table to check", mend="give one of the station's tables")
     for table in record.tables.values():
         borders.validate_read(table)
-    whole = corrected.added(chain.run(record, limits, as_of=as_of, progress=progress), as_of=as_of)
+    whole = chain.run(record, limits, as_of=as_of, progress=progress, neighbours=neighbours)
+    whole = corrected.added(whole, as_of=as_of, neighbours=neighbours)
     checked = chain.period(whole, *period)
     if not any(t.record.rows for t in checked.tables.values()):
         first = min(t.time[0] for t in record.tables.values())
@@ -104,7 +110,7 @@ def check_record(
     for checked_table in checked.tables.values():
         borders.validate_written(checked_table)
     found = {name: episodes(record.station, t) for name, t in checked.tables.items()}
-    return Result(checked, period, found, tuple(refused))
+    return Result(checked, period, found, tuple(refused), tuple(neighbours))
 
 
 def check(
@@ -115,6 +121,7 @@ def check(
     last: str | None = None,
     as_of: str | None = None,
     rules_file: Path | None = None,
+    neighbours: Sequence[Path | str] = (),
 ) -> Result:
     """Check the tables of a station.
 
@@ -126,6 +133,8 @@ def check(
         frames have a UTC index on the side that `stamps` names, and a column for each channel, in the output units.
     first, last, as_of : str, optional
         times as on the command line.
+    neighbours : list of paths
+        flagged tables that `check` wrote for other stations, their `summary.json` beside them.
     """
     record = _record(station, tables)
     period = (
@@ -135,7 +144,13 @@ def check(
     if period[0] is not None and period[1] is not None and period[0] > period[1]:
         raise UsageError("lies after last", where="first", mend="exchange them")
     future = moment(as_of, station, last=True, what="as_of") if as_of is not None else None
-    return check_record(record, limits_of(station, rules_file), period=period, as_of=future)
+    return check_record(
+        record,
+        limits_of(station, rules_file),
+        period=period,
+        as_of=future,
+        neighbours=read_neighbours(neighbours, station),
+    )
 
 
 def _record(station: Station, tables: Record | Sequence[Path | str] | Mapping[str, pd.DataFrame]) -> Record:

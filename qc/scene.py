@@ -3,7 +3,7 @@ it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import Any
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from qc import units
 from qc.limits import Limits
 from qc.logs import NO_LOGS, Logs
+from qc.neighbours import Neighbour
 from qc.physics import excursions, humidity, sun, windows
 from qc.record import TableRecord, Times
 from qc.sky import Sky
@@ -55,6 +56,8 @@ class Scene:
         the moment after which stamps lie in the future.
     logs : Logs
         what people did at the station, decided about its values and want changed.
+    neighbours : sequence of Neighbour
+        nearest first.
     """
 
     def __init__(
@@ -66,9 +69,10 @@ class Scene:
         condemned: Mapping[str, Bools],
         as_of: np.datetime64 | None = None,
         logs: Logs = NO_LOGS,
+        neighbours: Sequence[Neighbour] = (),
     ) -> None:
         self.station, self.table, self.sky, self.limits, self.as_of = station, table, sky, limits, as_of
-        self.logs = logs
+        self.logs, self.neighbours = logs, neighbours
         self._condemned = condemned
         self._values: dict[str, Floats] = {}
         self.shared: dict[str, Any] = {}  # arithmetic that the channels of one check share, by check id

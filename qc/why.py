@@ -19,6 +19,7 @@ from qc.checks import Check, doc, registry
 from qc.episodes import Episode, episodes
 from qc.errors import InputError, UsageError, nearest, printable
 from qc.limits import Limits
+from qc.neighbours import Neighbour
 from qc.quantities import quantities
 from qc.read.numbers import ABSENT, MARKER, TEXT, UNREADABLE, VALUE
 from qc.read.source import Look, SourceLine
@@ -133,6 +134,7 @@ def why(
     *,
     as_of: np.datetime64 | None = None,
     look: Look | None = None,
+    neighbours: Sequence[Neighbour] = (),
 ) -> dict[str, Any]:
     """All that is known of one value, as one document.
 
@@ -164,7 +166,7 @@ def why(
     moment = whole.time[row]
     other = [m for m in moments if m != moment and m in whole.time]
     lines = look.lines(moment) if look is not None else []
-    checked, found, told = _run(record, limits, channel, row, as_of)
+    checked, found, told = _run(record, limits, channel, row, as_of, neighbours)
     part = checked.tables[table.id]
     here = int(np.searchsorted(part.record.time, moment))
     site = station.station
@@ -208,7 +210,12 @@ def why(
 
 
 def _run(
-    record: Record, limits: Limits, channel: Channel, row: int, as_of: np.datetime64 | None
+    record: Record,
+    limits: Limits,
+    channel: Channel,
+    row: int,
+    as_of: np.datetime64 | None,
+    neighbours: Sequence[Neighbour],
 ) -> tuple[Checked, dict[str, Found | NotApplied], dict[str, Episode]]:
     """The chain over the rows around a value.
 
@@ -230,7 +237,7 @@ def _run(
                 found[check.id] = what
 
         part = replace(record, tables={table.table.id: _between(table, moment - span - back, moment + span + ahead)})
-        checked = chain.run(part, limits, as_of=as_of, on_found=keep)
+        checked = chain.run(part, limits, as_of=as_of, on_found=keep, neighbours=neighbours)
         settled = chain.period(checked, moment - span, moment + span).tables[table.table.id]
         told = {
             e.check: e

@@ -22,6 +22,14 @@ FORMATS = ("csv", "parquet")
 @click.option("--to", "last", metavar="T", help="Last stamp wanted, inclusive; a date alone means all of that day.")
 @click.option("--as-of", metavar="T", help="Now, for the test of stamps in the future; left out, none lies there.")
 @click.option("--write", default="csv", show_default=True, metavar="csv,parquet", help="Formats of the flagged table.")
+@click.option(
+    "--neighbour",
+    "neighbours",
+    multiple=True,
+    type=Filled(),
+    metavar="FLAGGED",
+    help="Flagged table that `check` wrote for another station, its summary.json beside it; may be given again.",
+)
 @click.option("--rules", "rules_file", type=Filled(), metavar="FILE", help="Overrides of limits for many stations.")
 @click.option("--fill-gaps", is_flag=True, help="Write rows for the times at which none was read.")
 @click.option(
@@ -40,6 +48,7 @@ def command(
     last: str | None,
     as_of: str | None,
     write: str,
+    neighbours: tuple[Path, ...],
     rules_file: Path | None,
     fill_gaps: bool,
     fail_on: str | None,
@@ -53,6 +62,8 @@ def command(
     Example:
       fairvane check otter-fell.station.toml otter-fell_a.csv otter-fell_b.csv --out checked
       fairvane check my.station.toml *.csv --out checked --from 2026-03-01 --to 2026-03-31 --write csv,parquet
+      fairvane check my.station.toml *.csv --out checked --neighbour mill/mill.ten.flagged.csv \\
+        --neighbour weir/weir.ten.flagged.csv
 
     \b
     Exit status:
@@ -63,8 +74,10 @@ def command(
     """
     formats = _formats(write)
     plain_files(table_files)
+    plain_files(neighbours)
     out_folder(out)
     from qc import run
+    from qc.neighbours import read as read_neighbours
     from qc.read.tables import read_tables
     from qc.station import load
 
@@ -77,13 +90,16 @@ def command(
     if period[0] is not None and period[1] is not None and period[0] > period[1]:
         raise UsageError("lies after --to", where="--from", mend="exchange them")
     future = run.moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
+    beside = read_neighbours(neighbours, station)
     warm()
     with bar("reading", quiet=quiet or as_json) as progress:
         record, refused = read_tables(station, table_files, progress=progress)
     for error in refused:
         click.echo(f"fairvane: {error.line()}", err=True)
     with bar("checking", quiet=quiet or as_json) as progress:
-        result = run.check_record(record, limits, period=period, as_of=future, refused=refused, progress=progress)
+        result = run.check_record(
+            record, limits, period=period, as_of=future, refused=refused, progress=progress, neighbours=beside
+        )
     document = run.write(result, out, formats=formats, fill_gaps=fill_gaps, replace=replace)
     if as_json:
         from qc.cli import show

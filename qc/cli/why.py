@@ -16,6 +16,14 @@ from qc.cli.progress import bar
 @click.option("--channel", "channel_name", required=True, metavar="NAME", help="The channel of the value.")
 @click.option("--at", "at", required=True, metavar="T", help="Its stamp; without a zone on the logger clock.")
 @click.option("--as-of", metavar="T", help="Now, for the test of stamps in the future; left out, none lies there.")
+@click.option(
+    "--neighbour",
+    "neighbours",
+    multiple=True,
+    type=Filled(),
+    metavar="FLAGGED",
+    help="Flagged table of another station, as for check; may be given again.",
+)
 @click.option("--rules", "rules_file", type=Filled(), metavar="FILE", help="Overrides of limits for many stations.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document, and nothing else.")
 @click.option("--quiet", is_flag=True, help="Print nothing but errors.")
@@ -25,6 +33,7 @@ def command(
     channel_name: str,
     at: str,
     as_of: str | None,
+    neighbours: tuple[Path, ...],
     rules_file: Path | None,
     as_json: bool,
     quiet: bool,
@@ -36,8 +45,8 @@ def command(
       fairvane why otter-fell.station.toml otter-fell_?.csv --channel ws --at 2026-03-20T12:00
       fairvane why my.station.toml *.csv --channel t_air --at "2026-03-13 05:30Z" --json
 
-    Give all files that were checked: the verdict rests on the rows around the value; and --as-of and --rules as for
-    check.
+    Give all files that were checked: the verdict rests on the rows around the value; and --as-of,
+    --neighbour and --rules as for check.
 
     \b
     Exit status:
@@ -46,7 +55,9 @@ def command(
       2  unusable arguments, station file or input; no such channel, or no row of that stamp: the nearest are named
     """
     plain_files(table_files)
+    plain_files(neighbours)
     from qc import run
+    from qc.neighbours import read as read_neighbours
     from qc.read.source import Look
     from qc.read.tables import read_tables
     from qc.station import load
@@ -57,12 +68,13 @@ def command(
     limits = run.limits_of(station, rules_file)
     moments = run.moments(at, station, what="--at")
     future = run.moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
+    beside = read_neighbours(neighbours, station)
     look = Look(station.table_of(channel), channel, tuple(moments))
     with bar("reading", quiet=quiet or as_json) as progress:
         record, refused = read_tables(station, table_files, progress=progress, note=look.note)
     for error in refused:
         click.echo(f"fairvane: {error.line()}", err=True)
-    document = why(record, limits, channel, moments, as_of=future, look=look)
+    document = why(record, limits, channel, moments, as_of=future, look=look, neighbours=beside)
     if as_json:
         from qc.cli import show
 

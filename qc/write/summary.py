@@ -12,7 +12,7 @@ from qc.chain import Checked, CheckedTable, not_applied
 from qc.gaps import on_grid
 from qc.quantities import quantities
 from qc.record import SECOND
-from qc.station import Station
+from qc.station import Channel, Station
 from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, USABLE, WORDS, WRONG
 from qc.version import __version__
 from qc.write.text import stamp
@@ -62,13 +62,12 @@ def _table(station: Station, table: CheckedTable, checked: Checked, period: Peri
             "to": stamp(last) if last is not None else None,
             "interval_s": _whole(record.table.interval_s),
         },
+        "stamps": record.table.side,
         "settled_until": settled,
         "rows": record.rows,
         "conflicts": 0 if record.conflicts is None else record.conflicts.rows,
         "expected_rows": expected,
-        "channels": {
-            c.name: _channel(c.quantity, c.unit, table, c.name, expected) for c in station.channels_of(record.table)
-        },
+        "channels": {c.name: _channel(c, table, expected) for c in station.channels_of(record.table)},
     }
 
 
@@ -85,7 +84,8 @@ def expected_rows(station: Station, table: CheckedTable, period: Period) -> int:
     return max(steps_before + steps_after + 1, 0)
 
 
-def _channel(quantity: str, unit: str, table: CheckedTable, name: str, expected: int) -> dict[str, Any]:
+def _channel(channel: Channel, table: CheckedTable, expected: int) -> dict[str, Any]:
+    quantity, name = channel.quantity, channel.name
     codes = table.codes[name]
     counts = np.bincount(codes, minlength=8)
     usable = np.isin(codes, USABLE)
@@ -99,7 +99,8 @@ def _channel(quantity: str, unit: str, table: CheckedTable, name: str, expected:
     failed_again = {} if corrected is None else {"failed_again": {WORDS[c]: int(again[c]) for c in (DOUBTFUL, WRONG)}}
     return {
         "quantity": quantity,
-        "unit": unit if quantity == "other" else quantities()[quantity].unit,
+        "unit": channel.unit if quantity == "other" else quantities()[quantity].unit,
+        "statistic": channel.statistic,
         "verdicts": {word: int(counts[code]) for code, word in enumerate(WORDS)},
         "checks": {check: len(failure.rows) for check, failure in failures.items()},
         "completeness": round(values / expected, 6) if expected else None,

@@ -12,10 +12,14 @@
     # or: not_applied.t = "no limit"       # a part of the reason
     visits = ["2026-06-21T12:10Z,2026-06-21T12:30Z,t,moved,"]   # lines of a log, its header left out; `decisions` too
 
+    # neighbours.a = { distance = 20.0, height = 0.0, interval = "1h", air_temperature = "20.0 x 6" }
+
 `values` is a list of numbers, or a text of parts joined by commas: `20.0`, `20.0 x 30` (thirty times), `10 to 20 in
 11` (a line of eleven values, both ends included), `nan`, `(1, 2, 3) x 4` (a pattern four times). A channel takes any
 key of a station file's channel; `markers`, when given, lists rows whose cell is a marker, `unreadable` those whose
-cell is no number. `gaps` of a case lists rows (by number, from 0) that are left out of the table.
+cell is no number. `gaps` of a case lists rows (by number, from 0) that are left out of the table. A neighbour's values
+start with the case's first interval, at its own interval where it has one; `distance` (km) and `height` (m above the
+station) are as here where left out.
 """
 
 from __future__ import annotations
@@ -30,8 +34,10 @@ import numpy as np
 
 from qc import units
 from qc.checks import registry
+from qc.durations import seconds
 from qc.limits import in_force
 from qc.logs import COLUMNS, Logs, parse
+from qc.neighbours import Neighbour
 from qc.read.numbers import MARKER, UNREADABLE
 from qc.record import ReadChannel, TableRecord
 from qc.scene import Scene
@@ -125,9 +131,11 @@ def scene(case: Case) -> Scene:
     none = np.zeros(len(keep), bool)
     record = TableRecord(table, time[keep], read, np.zeros(len(keep)), none, none)
     limits = in_force(data.get("climate"), None, data.get("rules"))
-    return Scene(
-        station, record, Sky(record.middle, latitude, longitude, elevation), limits, {}, logs=_logs(data, station)
-    )
+    neighbours = [
+        _neighbour(name, given, start, step, table.side) for name, given in data.get("neighbours", {}).items()
+    ]
+    sky = Sky(record.middle, latitude, longitude, elevation)
+    return Scene(station, record, sky, limits, {}, logs=_logs(data, station), neighbours=neighbours)
 
 
 def _logs(data: dict[str, Any], station: Station) -> Logs:
@@ -137,6 +145,19 @@ def _logs(data: dict[str, Any], station: Station) -> Logs:
         if kind in data
     }
     return Logs(**found)  # type: ignore[arg-type]
+
+
+def _neighbour(name: str, given: dict[str, Any], start: np.datetime64, step: int, side: str) -> Neighbour:
+    """A neighbour of a case; intervals begin where the station's do."""
+    own = round(seconds(given["interval"]) * 1e6) if "interval" in given else step
+    begin = start - np.timedelta64(step if side == "end" else 0, "us")
+    series_of = {
+        q: np.array([float(w) for w in series(v)]) for q, v in given.items() if isinstance(v, str) and q != "interval"
+    }
+    rows = max(map(len, series_of.values()))
+    middle = begin + np.arange(rows) * np.timedelta64(own, "us") + np.timedelta64(own // 2, "us")
+    distance, height = given.get("distance", 20.0), given.get("height", 0.0)
+    return Neighbour(name, "t", distance, 0.0, height, own, middle, series_of)
 
 
 def _unit(quantity: str) -> str:
