@@ -18,7 +18,7 @@ LAYERS = [
     {"qc.station", "qc.physics"},
     {"qc.read.lines", "qc.read.cells", "qc.read.numbers", "qc.read.layout", "qc.read.file"},
     {"qc.record", "qc.sky", "qc.verdicts"},
-    {"qc.read.tables", "qc.scene"},
+    {"qc.read.tables", "qc.scene", "qc.injection"},
     {"qc.checks"},
     {"qc.chain"},
     {"qc.episodes"},
