@@ -66,10 +66,15 @@ def main() -> None:
         year.write(table)
         timed(floor, table, Path(folder) / "floor.csv")  # imports and caches
         timed(ours, table, Path(folder) / "ours")
-        pairs = [(timed(floor, table, Path(folder) / "floor.csv"), timed(ours, table, Path(folder) / "ours")) for _ in range(PAIRS)]
+        pairs = [
+            (timed(floor, table, Path(folder) / "floor.csv"), timed(ours, table, Path(folder) / "ours"))
+            for _ in range(PAIRS)
+        ]
         low, high = (statistics.median(p[i] for p in pairs) for i in (0, 1))
         ratio = statistics.median(b / a for a, b in pairs)
-        print(f"table {table.stat().st_size / 1e6:.1f} MB; floor {low:.2f} s, read and write {high:.2f} s, ratio {ratio:.2f} (at most 2)")
+        print(
+            f"table {table.stat().st_size / 1e6:.1f} MB; floor {low:.2f} s, read and write {high:.2f} s, ratio {ratio:.2f} (at most 2)"
+        )
 
 
 if __name__ == "__main__":

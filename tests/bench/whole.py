@@ -64,9 +64,22 @@ def main() -> None:
             table = folder / f"{number}.csv"
             subprocess.run([sys.executable, "-m", "tests.bench.year", str(table), str(number)], check=True)
             if number == 1:
-                subprocess.run([sys.executable, "-m", "tests.bench.whole", "--inside", str(table), str(folder)], check=True)
+                subprocess.run(
+                    [sys.executable, "-m", "tests.bench.whole", "--inside", str(table), str(folder)], check=True
+                )
             bare = [sys.executable, "-c", FLOOR_SCRIPT, str(table), str(folder / "floor.csv")]
-            full = [sys.executable, "-m", "qc", "check", str(station), str(table), "--out", str(folder / "out"), "--replace", "--quiet"]
+            full = [
+                sys.executable,
+                "-m",
+                "qc",
+                "check",
+                str(station),
+                str(table),
+                "--out",
+                str(folder / "out"),
+                "--replace",
+                "--quiet",
+            ]
             whole = [(process(bare), process(full)) for _ in range(PAIRS if number == 1 else 1)]
             _tell(f"{number} year(s), whole process", [(a[0], b[0]) for a, b in whole], "at most 4")
             print(f"  peak memory {max(b[1] for _, b in whole):.0f} MiB (floor {max(a[1] for a, _ in whole):.0f})")

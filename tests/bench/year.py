@@ -66,11 +66,20 @@ def channels(rows: int, start: np.datetime64, seed: int = 5) -> dict[str, Floats
     rng = np.random.default_rng(seed)
     time = start + np.arange(1, rows + 1) * np.timedelta64(1, "m")
     position = sun.position(time.astype("datetime64[us]"), LATITUDE, LONGITUDE, ELEVATION)
-    clear = clear_sky.ineichen(position.apparent_zenith, 3.0, ELEVATION, sun.extraterrestrial_normal(time.astype("datetime64[us]")))
+    clear = clear_sky.ineichen(
+        position.apparent_zenith, 3.0, ELEVATION, sun.extraterrestrial_normal(time.astype("datetime64[us]"))
+    )
     cloud = np.clip(0.55 + _wander(rng, rows, 600, 0.4) + _wander(rng, rows, 15, 0.15), 0.08, 1.0)
     ghi = clear.ghi * cloud - 1.5 * (clear.ghi <= 0) + rng.normal(0, 0.3, rows)
     day = np.sin(2 * np.pi * (np.arange(rows) / 525_600 - 0.3))
-    t = 9.0 + 9.0 * day + 4.0 * clear.ghi / 800 + _wander(rng, rows, 2880, 3.0) + _wander(rng, rows, 5, 0.08) + rng.normal(0, 0.02, rows)
+    t = (
+        9.0
+        + 9.0 * day
+        + 4.0 * clear.ghi / 800
+        + _wander(rng, rows, 2880, 3.0)
+        + _wander(rng, rows, 5, 0.08)
+        + rng.normal(0, 0.02, rows)
+    )
     rh = np.clip(72 - 25 * clear.ghi / 800 + _wander(rng, rows, 1440, 9.0) + _wander(rng, rows, 10, 0.8), 20, 99.5)
     wind = np.abs(3.0 + _wander(rng, rows, 720, 2.0) + _wander(rng, rows, 3, 0.8)) + 0.3
     rain = np.where((rh > 93) & (rng.random(rows) < 0.05), 0.2, 0.0)
