@@ -44,8 +44,10 @@ LONGER = (1, 2, 3, 6, 12, 24, 36)
 
 @dataclass(frozen=True)
 class Baseline:
-    """Step limit and factor on the windows for one channel; None: the test is left out."""
+    """Range, step limit and factor on the windows for one channel; None: the test is left out."""
 
+    low: float
+    high: float
     step: float | None
     longer: float | None
 
@@ -53,28 +55,31 @@ class Baseline:
 def published(quantity: str, interval_s: float) -> Baseline:
     """The limits as they stand."""
     hourly = interval_s >= 3600.0
-    return Baseline((STEP_HOUR if hourly else {}).get(quantity, STEP.get(quantity)), 1.0)
+    low, high = RANGE.get(quantity, (-np.inf, np.inf))
+    return Baseline(low, high, (STEP_HOUR if hourly else {}).get(quantity, STEP.get(quantity)), 1.0)
 
 
 def equal(table: TableRecord, name: str, quantity: str, healthy: Bools, allowed: int) -> Baseline:
     """The published limits, loosened just so far that they leave at most `allowed` flags on healthy rows."""
     start = published(quantity, table.table.interval_s or 0.0)
-    step = start.step
+    step, low, high = start.step, start.low, start.high
+    values = table.channels[name].values[healthy]
+    if len(values) and ((values < low) | (values > high)).sum() > allowed:
+        low, high = min(low, float(values.min())), max(high, float(values.max()))
     if step is not None:
         change = np.abs(_change(table, table.channels[name].values))
         sizes = np.sort(change[healthy & np.isfinite(change)])[::-1]
         step = max(step, float(sizes[allowed]) if len(sizes) > allowed else step)
     for longer in LONGER:
         if (_still(table, name, quantity, longer) & healthy).sum() <= allowed:
-            return Baseline(step, longer)
-    return Baseline(step, None)
+            return Baseline(low, high, step, longer)
+    return Baseline(low, high, step, None)
 
 
 def flags(table: TableRecord, name: str, quantity: str, baseline: Baseline) -> Bools:
     """Rows that range, step or persistence flag."""
     values = table.channels[name].values
-    low, high = RANGE.get(quantity, (-np.inf, np.inf))
-    found = (values < low) | (values > high)
+    found = (values < baseline.low) | (values > baseline.high)
     if baseline.step is not None:
         found |= np.abs(_change(table, values)) > baseline.step + 1e-9
     if baseline.longer is not None:

@@ -80,12 +80,17 @@ class Bench:
 
     def spoilt(self, plants: Sequence[Plant]) -> tuple[Record, dict[str, Bools], tuple[Planted, ...]]:
         """The record with errors, what the chain flags that it did not flag before, and the truth."""
+        record, truth = self.planted(plants)
+        codes = ground.check(record).checked.tables["main"].codes
+        return record, {c: np.isin(code, ground.BAD) & ~self.base[c] for c, code in codes.items()}, truth
+
+    def planted(self, plants: Sequence[Plant]) -> tuple[Record, tuple[Planted, ...]]:
+        """The record with errors, and the truth."""
         raw, truth = inject(self.text, plants)
         record = _read(self.station, raw)
-        codes = ground.check(record).checked.tables["main"].codes
         if ground.table_of(record).rows != self.table.rows:
             raise ValueError(f"{self.name}: planting changed the rows")
-        return record, {c: np.isin(code, ground.BAD) & ~self.base[c] for c, code in codes.items()}, truth
+        return record, truth
 
     def usable(self, channel: Channel) -> NDArray[np.int64]:
         """Rows to plant a single value in: healthy with healthy neighbours; irradiance by day only."""
@@ -121,7 +126,7 @@ def bench(name: str) -> Bench:
     return Bench(name)
 
 
-def _spread(here: Bench, channels: Sequence[Channel], each: int, seed: int) -> list[tuple[Channel, int]]:
+def spread(here: Bench, channels: Sequence[Channel], each: int, seed: int) -> list[tuple[Channel, int]]:
     """Rows for `each` errors in each channel, apart from one another."""
     out = []
     taken = places(here.table.rows, each * len(channels), seed, margin=2)
@@ -136,7 +141,7 @@ def _spread(here: Bench, channels: Sequence[Channel], each: int, seed: int) -> l
     return out
 
 
-def _sized(here: Bench, channel: Channel, row: int, size: float, sign: float) -> Plant:
+def sized(here: Bench, channel: Channel, row: int, size: float, sign: float) -> Plant:
     """A single value off by `size` (output unit), to the side that the sensor's bounds leave open."""
     value = here.table.channels[channel.name].values[row]
     low = {"relative_humidity": 0.0, "wind_speed": 0.0, "global_irradiance": -5.0}.get(channel.quantity, -np.inf)
@@ -163,10 +168,10 @@ def singles(name: str) -> list[dict[str, Any]]:
         false = [int((literal.flags(here.table, c.name, c.quantity, b) & mine).sum()) for b in (as_is, loose)]
         baselines[c.name] = (as_is, loose, allowed, false, int(mine.sum()))
     for number, multiple in enumerate(SIZES):
-        spots = _spread(here, channels, each, 100 + number)
+        spots = spread(here, channels, each, 100 + number)
         signs = rng.choice([-1.0, 1.0], len(spots))
         plants = [
-            _sized(here, c, row, multiple * literal.STEP[c.quantity], s)
+            sized(here, c, row, multiple * literal.STEP[c.quantity], s)
             for (c, row), s in zip(spots, signs, strict=True)
         ]
         record, fresh, truth = here.spoilt(plants)
@@ -211,9 +216,9 @@ def gross(name: str) -> list[dict[str, Any]]:
         if not some or kind in declared:
             continue
         plants = []
-        for k, (c, row) in enumerate(_spread(here, some, each, 200 + number)):
+        for k, (c, row) in enumerate(spread(here, some, each, 200 + number)):
             if kind == "ten steps":
-                plants.append(_sized(here, c, row, 10 * literal.STEP[c.quantity], -1.0 if k % 2 else 1.0))
+                plants.append(sized(here, c, row, 10 * literal.STEP[c.quantity], -1.0 if k % 2 else 1.0))
             elif kind == "first digit lost":
                 plants.append(Plant("clipped", c.name, row, digits=-(len(here.text.cell(c.name, row)) - 1)))
             else:
@@ -242,7 +247,6 @@ def stuck(name: str) -> list[dict[str, Any]]:
     here = bench(name)
     channels = here.channels(STUCK)
     interval = here.table.table.interval_s or 1.0
-    speed = here.table.channels["ws"].values if "ws" in here.table.channels else None
     out = []
     for length in LENGTHS:
         rows = round(length * 3600 / interval)
@@ -256,9 +260,9 @@ def stuck(name: str) -> list[dict[str, Any]]:
                 places(here.table.rows - rows - 1, min(fit, EACH_STUCK * len(channels)), 300 + turn, margin=2)
             ):
                 c = channels[(number + turn) % len(channels)]
-                start = _start(here, c, row, speed)
-                if start is not None and start + rows < here.table.rows and len(tally[c.name]) < EACH_STUCK:
-                    plants.append(Plant("stuck", c.name, start, rows))
+                first = start(here, c, row)
+                if first is not None and first + rows < here.table.rows and len(tally[c.name]) < EACH_STUCK:
+                    plants.append(Plant("stuck", c.name, first, rows))
             _, fresh, truth = here.spoilt(plants)
             for p in truth:
                 if len(p.row) >= 0.9 * rows:
@@ -274,9 +278,10 @@ def stuck(name: str) -> list[dict[str, Any]]:
     return out
 
 
-def _start(here: Bench, channel: Channel, row: int, speed: NDArray[np.float64] | None) -> int | None:
+def start(here: Bench, channel: Channel, row: int) -> int | None:
     """A row near by from which a sensor may stick at a value that no weather explains: not in calm, saturation, at 0 degC."""
     values = here.table.channels[channel.name].values
+    speed = here.table.channels["ws"].values if "ws" in here.table.channels else None
     for at in range(row, min(row + 40, len(values) - 1)):
         value = values[at - 1]
         fit = np.isfinite(value) and here.healthy[channel.name][at - 1]

@@ -1,0 +1,123 @@
+"""What each check earns: `python -m tests.bench.ablation`.
+
+Seeded errors (single values of one and two published steps, gross ones, sensors stuck for a day) and the faults known in the open data are
+run once through the chain; then each check's failures are taken out of the merging: finds lost, and false flags that vanish, without it.
+What one check's failures do to the stages after it is not run again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.chain import CheckedTable
+from qc.checks import registry
+from qc.injection import Plant, places
+from qc.verdicts import merge
+from tests.bench import ground, literal, seeded
+
+Bools = NDArray[np.bool_]
+STATIONS = ("roof", "coast", "hills", "estuary", "plateau", "forest_2016", "campus")
+_OF_A_RECORD = (
+    "gap",
+    "marker",
+    "unreadable",
+    "timing",
+)  # they say what is missing or cannot be read: nothing to lose here
+
+
+def without(table: CheckedTable, channel: str, check: str | None) -> Bools:
+    """Rows of a channel that are called inconsistent, doubtful or wrong when a check is left out."""
+    verdicts = table.verdicts[channel]
+    failures = [f for name, f in verdicts.failures.items() if name != check]
+    return np.isin(merge(np.isfinite(table.record.channels[channel].values), verdicts.applied, failures), ground.BAD)
+
+
+def _plants(here: seeded.Bench) -> Sequence[Plant]:
+    """Single values and stuck sensors in one table, apart from each other."""
+    channels = here.channels(tuple(literal.STEP))
+    each = seeded.EACH_HOURLY if (here.table.table.interval_s or 0) >= 3600 else seeded.EACH
+    plants, day = [], round(86400 / (here.table.table.interval_s or 1))
+    for number, (channel, row) in enumerate(seeded.spread(here, channels, each, 400)):
+        multiple = (1.0, 2.0, 10.0)[number // len(channels) % 3]
+        plants.append(seeded.sized(here, channel, row, multiple * literal.STEP[channel.quantity], (-1.0) ** number))
+    taken = sorted(p.row for p in plants)
+    movers = here.channels(seeded.STUCK)
+    for number, row in enumerate(places(here.table.rows - day, 14, 401, margin=2)):
+        start = seeded.start(here, movers[number % len(movers)], row)
+        if start is not None and start + day < here.table.rows:
+            plants = [
+                p
+                for p in plants
+                if p.channel != movers[number % len(movers)].name or not start - 2 <= p.row <= start + day + 2
+            ]
+            plants.append(Plant("stuck", movers[number % len(movers)].name, start, day))
+    return plants if taken else []
+
+
+def measure() -> dict[str, Any]:
+    """For each check: seeded finds and known bad values lost, false flags gone, of how many in all."""
+    checks = [c for c in registry() if c not in _OF_A_RECORD]
+    rows = {
+        c: {"check": c, "seeded_lost": 0, "known_lost": 0, "events_lost": 0, "false_gone": 0, "alone": {}}
+        for c in checks
+    }
+    total = {"seeded": 0, "seeded_found": 0, "known": 0, "known_found": 0, "healthy": 0, "false": 0}
+    for name in ground.STATIONS:
+        _known(name, checks, rows, total)
+    for name in STATIONS:
+        _seeded(name, checks, rows, total)
+    return {"rows": list(rows.values()), "total": total}
+
+
+def _known(name: str, checks: Sequence[str], rows: dict[str, dict[str, Any]], total: dict[str, int]) -> None:
+    table, bad, healthy = ground.checked(name).checked.tables["main"], ground.known(name), ground.healthy(name)
+    for channel in table.verdicts:
+        mine = bad[channel] & np.isfinite(table.record.channels[channel].values)
+        good = healthy.get(channel, np.zeros(table.record.rows, bool))
+        whole = without(table, channel, None)
+        total["known"] += int(mine.sum())
+        total["known_found"] += int((whole & mine).sum())
+        total["healthy"] += int(good.sum())
+        total["false"] += int((whole & good).sum())
+        for check in checks:
+            if check in table.verdicts[channel].failures:
+                lost = whole & ~without(table, channel, check)
+                rows[check]["known_lost"] += int((lost & mine).sum())
+                rows[check]["false_gone"] += int((lost & good).sum())
+                if lost.any():
+                    rows[check]["alone"][f"{name} {channel}"] = int(lost.sum())
+
+
+def _seeded(name: str, checks: Sequence[str], rows: dict[str, dict[str, Any]], total: dict[str, int]) -> None:
+    here = seeded.bench(name)
+    record, truth = here.planted(_plants(here))
+    table = ground.check(record).checked.tables["main"]
+    for channel in table.verdicts:
+        planted = [list(p.row) for p in truth if p.channel == channel and len(p.row) and np.abs(p.size).max() > 0]
+        whole = without(table, channel, None) & ~here.base[channel]
+        found = [r for r in planted if whole[r].any()]
+        total["seeded"] += len(planted)
+        total["seeded_found"] += len(found)
+        for check in checks:
+            if check in table.verdicts[channel].failures:
+                left = without(table, channel, check)
+                rows[check]["seeded_lost"] += sum(not left[r].any() for r in found)
+
+
+def main() -> None:
+    """Print the table."""
+    found = measure()
+    print(found["total"])
+    for row in found["rows"]:
+        alone = ", ".join(f"{k} {n}" for k, n in row["alone"].items())
+        print(
+            f"{row['check']:13} seeded lost {row['seeded_lost']:4}  known lost {row['known_lost']:6}  false gone {row['false_gone']:4}  {alone}"
+        )
+
+
+if __name__ == "__main__":
+    main()
