@@ -59,6 +59,7 @@ class Bench:
         self.record = _read(self.station, self.text.raw)
         self.table = ground.table_of(self.record)
         result = ground.check(self.record).checked.tables["main"]
+        self.scene = _scene(self.record)
         self.base = {c: np.isin(codes, ground.BAD) for c, codes in result.codes.items()}
         whole = ground.table_of(ground.record_of(name))
         here = np.searchsorted(whole.time, self.table.time)
@@ -74,8 +75,7 @@ class Bench:
     def quantum(self, channel: Channel) -> float:
         """Declared resolution at the median value, output unit; 0 where none is declared."""
         values = self.table.channels[channel.name].values
-        scene = _scene(self.record)
-        quantum = scene.quantum(channel)[np.isfinite(values)]
+        quantum = self.scene.quantum(channel)[np.isfinite(values)]
         return float(np.median(quantum)) if len(quantum) else 0.0
 
     def spoilt(self, plants: Sequence[Plant]) -> tuple[Record, dict[str, Bools], tuple[Planted, ...]]:
@@ -99,7 +99,7 @@ class Bench:
         rows[1:] &= mine[:-1]
         rows[:-1] &= mine[1:]
         if channel.quantity == "global_irradiance":
-            rows &= _scene(self.record).sun_elevation > 10.0
+            rows &= self.scene.sun_elevation > 10.0
         rows[0] = rows[-1] = False
         return np.flatnonzero(rows)
 
