@@ -18,7 +18,8 @@ def _schema(columns: dict[str, Any], *checks: Any) -> Any:
     import pandera.pandas as pa
 
     index = pa.Index(
-        "datetime64[us, UTC]", pa.Check(lambda t: t.is_monotonic_increasing and t.is_unique, error="times rise, each once")
+        "datetime64[us, UTC]",
+        pa.Check(lambda t: t.is_monotonic_increasing and t.is_unique, error="times rise, each once"),
     )
     return pa.DataFrameSchema(columns, index=index, checks=list(checks), strict=True)
 
@@ -40,7 +41,9 @@ def written_schema(table: CheckedTable) -> Any:
     for name in table.record.channels:
         columns[name] = pa.Column(float, nullable=True)
         columns[f"{name}_verdict"] = pa.Column("uint8", pa.Check.in_range(0, 7))
-        checks.append(pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there"))
+        checks.append(
+            pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there")
+        )
     return _schema(columns, *checks)
 
 
@@ -63,10 +66,12 @@ def written_frame(table: CheckedTable) -> pd.DataFrame:
 
 
 def validate_read(record: TableRecord) -> None:
-    """Raise pandera's SchemaError if a table read is not what the chain expects: a defect of Fairvane, not of the data."""
+    """Raise pandera's SchemaError if a table read is not what the chain expects: a defect of Fairvane, not of the
+    data."""
     read_schema(record).validate(record.frame())
 
 
 def validate_written(table: CheckedTable) -> None:
-    """Raise pandera's SchemaError if a table to be written breaks its promise: a defect of Fairvane, not of the data."""
+    """Raise pandera's SchemaError if a table to be written breaks its promise: a defect of Fairvane, not of the
+    data."""
     written_schema(table).validate(written_frame(table))

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from qc.chain import CheckedTable
 from qc.checks import Told, registry
+from qc.gaps import broken
 from qc.quantities import quantities
 from qc.record import SECOND, TableRecord
 from qc.station import Channel, Station
@@ -17,7 +17,7 @@ from qc.verdicts import MISSING, Failure
 
 @dataclass(frozen=True)
 class Episode:
-    """One episode. `channel` is `all` for gaps; `worst` and `limit` are in the output unit, NaN where there is no number."""
+    """One episode. `channel` is `all` for gaps; `worst` and `limit` in the output unit, NaN without a number."""
 
     start: np.datetime64
     end: np.datetime64
@@ -41,14 +41,6 @@ def episodes(station: Station, table: CheckedTable) -> list[Episode]:
     return sorted(found, key=lambda e: e.start)
 
 
-def broken(record: TableRecord) -> NDArray[np.bool_]:
-    """For each row whether a run breaks before it: a row is missing there. The first row does not count."""
-    out = np.zeros(record.rows, bool)
-    if record.interval_us and record.rows > 1:
-        out[1:] = (record.time[1:] - record.time[:-1]).astype(np.int64) * 2 > 3 * record.interval_us
-    return out
-
-
 def _gaps(record: TableRecord) -> list[Episode]:
     interval = record.interval_us
     if not interval:
@@ -61,7 +53,9 @@ def _gaps(record: TableRecord) -> list[Episode]:
         missing = round(int((after - before).astype(np.int64)) / interval) - 1
         lasting = _lasting(missing, interval)
         told = Told("all", "", "", "", missing, lasting, np.nan, np.nan, "", MISSING)
-        found.append(Episode(before + step, after - step, "all", "gap", MISSING, missing, np.nan, np.nan, check.say(told)))
+        found.append(
+            Episode(before + step, after - step, "all", "gap", MISSING, missing, np.nan, np.nan, check.say(told))
+        )
     return found
 
 
@@ -84,7 +78,9 @@ def _of(record: TableRecord, channel: Channel, failure: Failure) -> list[Episode
         number, limit = float(failure.number[worst]), float(failure.limit[worst])
         cell = (cells[int(rows[start])].as_py() or "") if cells is not None else ""
         lasting = _lasting(stop - start, record.interval_us)
-        told = Told(channel.name, channel.quantity, title, unit, int(stop - start), lasting, number, limit, cell, verdict)
+        told = Told(
+            channel.name, channel.quantity, title, unit, int(stop - start), lasting, number, limit, cell, verdict
+        )
         first, last = record.time[rows[start]], record.time[rows[stop - 1]]
         found.append(Episode(first, last, channel.name, failure.check, verdict, told.values, number, limit, say(told)))
     return found

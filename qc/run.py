@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +22,7 @@ from qc.read.tables import clock_entries, read_tables
 from qc.record import ReadChannel, Record, TableRecord
 from qc.station import Station
 from qc.write import flagged, summary
-from qc.write.files import Outputs, may_replace
+from qc.write.files import Outputs, may_replace, stale
 from qc.write.parquet import parquet_pieces
 from qc.write.tables import episodes_csv, rejects_csv
 from qc.write.text import stamp
@@ -212,6 +213,7 @@ def write(
             if t.record.rows
         }
         may_replace(folder, names, summary_name, periods)
+    leftovers = stale(folder, names, summary_name)
     with Outputs(folder) as outputs:
         for table_id, table in result.checked.tables.items():
             name = f"{station.id}.{table_id}"
@@ -228,6 +230,9 @@ def write(
         document = result.summary(outputs.sums)
         outputs.write_text(summary_name, summary.text(document))
         outputs.publish()
+    for path in leftovers:
+        with contextlib.suppress(OSError):
+            path.unlink()
     return document
 
 

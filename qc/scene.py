@@ -1,4 +1,5 @@
-"""Scene: what depends on values, computed lazily once a stage; values that an earlier stage condemned are missing in it."""
+"""Scene: what depends on values, computed lazily once a stage; values that an earlier stage condemned are missing in
+it."""
 
 from __future__ import annotations
 
@@ -24,8 +25,8 @@ _TOGETHER = {
 
 
 _PAR_OF_GLOBAL = 2.05
-"""umol of photosynthetically active radiation for each J of global irradiance (common practice: 2.0 to 2.1; measured on roof: 1.87 to
-2.07 in 9 of 10 values above 200 W/m2)."""
+"""umol of photosynthetically active radiation for each J of global irradiance (common practice: 2.0 to 2.1; measured
+on roof: 1.87 to 2.07 in 9 of 10 values above 200 W/m2)."""
 
 
 def _beside(a: Channel, b: Channel) -> bool:
@@ -54,8 +55,14 @@ class Scene:
     """
 
     def __init__(
-        self, station: Station, table: TableRecord, sky: Sky, limits: Limits, condemned: Mapping[str, Bools], as_of: np.datetime64 | None = None
-    ) -> None:  # fmt: skip
+        self,
+        station: Station,
+        table: TableRecord,
+        sky: Sky,
+        limits: Limits,
+        condemned: Mapping[str, Bools],
+        as_of: np.datetime64 | None = None,
+    ) -> None:
         self.station, self.table, self.sky, self.limits, self.as_of = station, table, sky, limits, as_of
         self._condemned = condemned
         self._values: dict[str, Floats] = {}
@@ -92,7 +99,8 @@ class Scene:
         return self._values[channel.name]
 
     def companion(self, quantity: str) -> Floats | None:
-        """Values of another quantity in the same rows: the first channel of it that has one. None where no channel has it."""
+        """Values of another quantity in the same rows: the first channel of it that has one. None where no channel
+        has it."""
         found: Floats | None = None
         for channel in self.channels:
             if channel.quantity == quantity and channel.statistic not in ("max", "min", "sd"):
@@ -136,7 +144,8 @@ class Scene:
 
     @cached_property
     def follows(self) -> Bools:
-        """Whether each row stands one interval after the one before it; twice `stray` is allowed. False for the first row."""
+        """Whether each row stands one interval after the one before it; twice `stray` is allowed. False for the first
+        row."""
         out = np.zeros(self.rows, bool)
         apart = (self.time[1:] - self.time[:-1]).astype(np.int64)
         out[1:] = np.abs(apart - (self.table.interval_us or 0)) <= 2 * self.table.table.stray_s * 1e6
@@ -157,8 +166,9 @@ class Scene:
 
     @cached_property
     def instruments(self) -> dict[str, list[Channel]]:
-        """As `devices`; but of channels that name none, those of wind at one height are taken as one instrument, and so are
-        those of temperature and humidity: a station file without devices seldom means a mast of single sensors."""
+        """As `devices`; but of channels that name none, those of wind at one height are taken as one instrument, and
+        so are those of temperature and humidity: a station file without devices seldom means a mast of single
+        sensors."""
         found: dict[str, list[Channel]] = {}
         for device, channels in self.devices.items():
             for channel in channels:
@@ -175,7 +185,8 @@ class Scene:
 
     @cached_property
     def clearness(self) -> Floats | None:
-        """Global irradiance over that of the cleanest clear sky, where the sun stands above 10 degrees; NaN elsewhere, None without one."""
+        """Global irradiance over that of the cleanest clear sky, where the sun stands above 10 degrees; NaN
+        elsewhere, None without one."""
         measured = self.companion("global_irradiance")
         if measured is None:
             return None
@@ -183,7 +194,8 @@ class Scene:
 
     @cached_property
     def brightness(self) -> Floats | None:
-        """As `clearness`; where there is no global irradiance, from photosynthetically active radiation. None without either."""
+        """As `clearness`; where there is no global irradiance, from photosynthetically active radiation. None without
+        either."""
         par = self.companion("par")
         if par is None:
             return self.clearness
@@ -227,14 +239,19 @@ class Scene:
         return low, high
 
     def _by_period(self, channel: Channel, own: object, key: str, of, otherwise: float) -> Floats:  # type: ignore[no-untyped-def]
-        """A declared property over the rows; a deployment may restate it, or the unit that it is in, from its start on."""
+        """A declared property over the rows; a deployment may restate it, or the unit that it is in, from its start
+        on."""
         unit = channel.unit
-        out = np.full(self.rows, otherwise) if own is None else np.broadcast_to(of(channel, own, unit), self.rows).copy()
+        out = (
+            np.full(self.rows, otherwise) if own is None else np.broadcast_to(of(channel, own, unit), self.rows).copy()
+        )
         for deployment in channel.deployment:
             own = getattr(deployment, key) if getattr(deployment, key) is not None else own
             unit = deployment.unit or unit
             if own is not None:
-                start = np.searchsorted(self.time, np.datetime64(deployment.from_.timestamp().__round__() * 1_000_000, "us"))
+                start = np.searchsorted(
+                    self.time, np.datetime64(deployment.from_.timestamp().__round__() * 1_000_000, "us")
+                )
                 out[start:] = np.broadcast_to(of(channel, own, unit), self.rows)[start:]
         return out
 

@@ -13,8 +13,9 @@ from qc.record import Times
 Floats = NDArray[np.float64]
 
 CLEANEST_AIR = 2.0
-"""Linke turbidity of very clean, dry air (judgement; cold dry mountain and polar air reaches about 2, from memory: Kasten 1996,
-Solar Energy 56, 239): a model with it gives about the most that a clear sky can give, wherever the station stands."""
+"""Linke turbidity of very clean, dry air (judgement; cold dry mountain and polar air reaches about 2, from memory:
+Kasten 1996, Solar Energy 56, 239): a model with it gives about the most that a clear sky can give, wherever the
+station stands."""
 
 
 class Sky:

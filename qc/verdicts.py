@@ -28,7 +28,8 @@ FAMILIES: Mapping[str, tuple[str, ...]] = {
     "network": ("neighbour",),
     "people": ("visit", "decision"),
 }
-"""Ids of all checks by family (contract 5). Their order is that of `NAME_checks`, and their place is their bit: ids are never used again."""
+"""Ids of all checks by family (contract 5). Their order is that of `NAME_checks`, and their place is their bit: ids
+are never used again."""
 
 IDS: tuple[str, ...] = tuple(i for ids in FAMILIES.values() for i in ids)
 BIT: Mapping[str, int] = {check: bit for bit, check in enumerate(IDS)}
@@ -117,7 +118,9 @@ class ChannelVerdicts:
         """The same for some of the rows."""
         new_row = np.cumsum(keep) - 1
         failures = {check: f.take(keep, new_row) for check, f in self.failures.items()}
-        return ChannelVerdicts(self.applied[keep], self.failed[keep], {k: f for k, f in failures.items() if len(f.rows)})
+        return ChannelVerdicts(
+            self.applied[keep], self.failed[keep], {k: f for k, f in failures.items() if len(f.rows)}
+        )
 
     def merged(self, has_value: Bools, decided: NDArray[np.int8] | None = None) -> NDArray[np.uint8]:
         """The verdict of each value, by the law of merging; see `merge`."""
@@ -144,8 +147,8 @@ def merge(
     Returns
     -------
     uint8 array
-        7 where there is no value; else the decision; else the highest of 0-3 left by checks, 3 where two different witnesses
-        left a 2; 4 where nothing was left and no check outside the record family could be applied.
+        7 where there is no value; else the decision; else the highest of 0-3 left by checks, 3 where two different
+        witnesses left a 2; 4 where nothing was left and no check outside the record family could be applied.
     """
     code = np.where(applied & ~_RECORD_BITS, np.uint8(GOOD), np.uint8(NOT_CHECKED))
     level = np.zeros(len(code), np.uint8)

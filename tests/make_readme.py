@@ -1,4 +1,5 @@
-"""Fills the parts of README that come from the program: `python -m tests.make_readme`. A test says whether they are fresh."""
+"""Fills the parts of README that come from the program: `python -m tests.make_readme`. A test says whether they are
+fresh."""
 
 from __future__ import annotations
 
@@ -19,7 +20,7 @@ def checks_table() -> str:
         lines.append(f"| `{check.id}` | {check.family} | {title[0].lower() + title[1:]} | {check.witness} |")
     lines += [
         "",
-        "`fairvane rules --check ID` tells what a check is for, what is not a fault, and its limits with their sources.",
+        "`fairvane rules --check ID` tells what a check is for, what is not a fault, and its limits with sources.",
     ]
     return "\n".join(lines)
 

@@ -31,6 +31,7 @@ from qc.episodes import episodes
 from qc.errors import InputError
 from qc.places import folder
 from qc.station import Station
+from qc.write.flagged import csv_pieces, flagged
 from qc.write.summary import summary
 from qc.write.tables import episodes_csv
 from qc.write.text import stamp
@@ -51,11 +52,15 @@ SLOW = settings(
 
 @dataclass(frozen=True)
 class Outcome:
-    """What is compared: for each table the text of flagged and conflicts, and of episodes computed from `checked`."""
+    """What is compared: for each table the text of flagged and conflicts, and of episodes computed from `checked`.
+
+    `filled` is flagged with rows for gaps.
+    """
 
     checked: Checked
     flagged: dict[str, str]
     conflicts: dict[str, str]
+    filled: dict[str, str]
 
     @property
     def episodes(self) -> dict[str, str]:
@@ -86,7 +91,11 @@ def checked(
             names = {t: where / "out" / f"{world.station.id}.{t}.{kind}.csv" for t in result.checked.tables}
             return {table: path.read_bytes().decode() for table, path in names.items()}
 
-        return Outcome(result.checked, texts("flagged"), texts("conflicts"))
+        filled = {
+            name: b"".join(csv_pieces(flagged(table, fill_gaps=True))).decode()
+            for name, table in result.checked.tables.items()
+        }
+        return Outcome(result.checked, texts("flagged"), texts("conflicts"), filled)
 
 
 def _told(moment: int | None) -> str | None:
@@ -118,15 +127,20 @@ def assert_cuts_hold(
         max(r.utc for r in world.rows) + 1,
     ]
     pieces = []
+    within_gap = False
     for first, after in pairwise(edges):
         mine = [[r for r in rows if first - back <= r.utc <= after - 1 + ahead] for rows in files]
         if first < after and (piece := checked(world, [rows for rows in mine if rows], first, after - 1)) is not None:
             pieces.append(piece)
+        else:
+            within_gap = True  # no row, so nothing is written, filled or not
     together = chain.join([p.checked for p in pieces][::-1])
     for table in whole.flagged:
         assert joined([p.flagged[table] for p in pieces if table in p.flagged]) == whole.flagged[table]
         assert joined([p.conflicts[table] for p in pieces if table in p.conflicts]) == whole.conflicts[table]
-    assert Outcome(together, {}, {}).episodes == whole.episodes
+        if not within_gap and len(world.station.table) == 1:
+            assert joined([p.filled[table] for p in pieces]) == whole.filled[table]
+    assert Outcome(together, {}, {}, {}).episodes == whole.episodes
     for table, one in whole.checked.tables.items():
         for channel, verdicts in one.verdicts.items():
             assert np.array_equal(together.tables[table].verdicts[channel].applied, verdicts.applied)

@@ -1,7 +1,8 @@
 """One file a check; the folder is the registry.
 
-Each module has a docstring in one shape (what it tests, why it matters, what is not a fault, its limits) and one `CHECK`.
-A check is one pure function of the scene; what it needs, its stage, reach and witness are data. Checks never import each other.
+Each module has a docstring in one shape (what it tests, why it matters, what is not a fault, its limits) and one
+`CHECK`. A check is one pure function of the scene; what it needs, its stage, reach and witness are data. Checks never
+import each other.
 """
 
 from __future__ import annotations

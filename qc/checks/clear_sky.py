@@ -1,12 +1,14 @@
 """More sun than a clear sky can give.
 
-Tests: global irradiance against the clear-sky model for the cleanest air in the middle of the interval, times what bright cloud edges
-    can add over the averaging time. Where the sun is low the model is not to be trusted, and the extraterrestrial limit stands alone.
+Tests: global irradiance against the clear-sky model for the cleanest air in the middle of the interval, times what
+    bright cloud edges can add over the averaging time. Where the sun is low the model is not to be trusted, and the
+    extraterrestrial limit stands alone.
 Matters: a scale factor too large, a wrong unit, a clock that is hours off, or another station's file.
-Not a fault: bright clouds beside the sun lift one minute by half, ten minutes by a quarter; snow on the ground adds a few percent.
-Limits: enhancement by interval, least_elevation of the sun for the model, offset; rare_*: the limit that stands alone at low sun, and
-    below which the model's limit never falls; above those verdict 2. possible_*: physically possible, above it verdict 3.
-    A value on a limit passes.
+Not a fault: bright clouds beside the sun lift one minute by half, ten minutes by a quarter; snow on the ground adds a
+    few percent.
+Limits: enhancement by interval, least_elevation of the sun for the model, offset; rare_*: the limit that stands alone
+    at low sun; above those verdict 2. possible_*: physically possible,
+    above it verdict 3. A value on a limit passes.
 """
 
 from __future__ import annotations
@@ -38,13 +40,19 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
 
 
 def _extraterrestrial(scene: Scene, zenith: Floats, which: str) -> Floats:
-    factor, exponent, offset = (scene.limits.number("clear-sky", f"{which}_{part}") for part in ("factor", "exponent", "offset"))
+    factor, exponent, offset = (
+        scene.limits.number("clear-sky", f"{which}_{part}") for part in ("factor", "exponent", "offset")
+    )
     return upper_limit(scene.sky.extraterrestrial, zenith, factor, exponent, offset)
 
 
 def say(told: Told) -> str:
     """How much more than possible."""
-    kind = "more than the sun can give there" if told.verdict == WRONG else "more than a clear sky with bright clouds gives"
+    kind = (
+        "more than the sun can give there"
+        if told.verdict == WRONG
+        else "more than a clear sky with bright clouds gives"
+    )
     return f"{told.title} {shown(told.worst)} W/m2 where {shown(told.limit)} W/m2 is the most at this sun, {kind}"
 
 

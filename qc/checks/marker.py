@@ -1,6 +1,7 @@
 """Cells that hold a missing-value marker.
 
-Tests: cells equal to one of the markers that the station file declares for the layout or the channel, as a word or as a number.
+Tests: cells equal to one of the markers that the station file declares for the layout or the channel, as a word or as
+    a number.
 Matters: -9999 read as a value ruins every mean; a marker says that the logger asked the sensor and got nothing.
 Not a fault: an empty cell where the logger leaves out a value by design (irradiance at night, say).
 Limits: `missing` of the station file. Markers are declared there, never guessed from a table.

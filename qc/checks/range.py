@@ -2,10 +2,11 @@
 
 Tests: each value against what is physically possible anywhere on earth, and against the sensor's own measuring range.
 Matters: a broken wire, a wrong unit or a marker read as a value gives numbers that no weather gives.
-Not a fault: humidity up to 105 % is saturation with calibration error (`saturation` looks at it); a thermopile that reads a few
-    W/m2 below zero in a clear night; irradiance above 1600 W/m2 for seconds at cloud edges, which is only doubtful.
-Limits: low, high: impossible, verdict 3; low_doubtful, high_doubtful: hardly ever seen, verdict 2. A value on a limit passes.
-    `range` of the station file, in the channel's unit, is the sensor's own, verdict 3.
+Not a fault: humidity up to 105 % is saturation with calibration error (`saturation` looks at it); a thermopile that
+    reads a few W/m2 below zero in a clear night; irradiance above 1600 W/m2 for seconds at cloud edges, which is only
+    doubtful.
+Limits: low, high: impossible, verdict 3; low_doubtful, high_doubtful: hardly ever seen, verdict 2. A value on a limit
+    passes. `range` of the station file, in the channel's unit, is the sensor's own, verdict 3.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     values = scene.values(channel)
     own_low, own_high = scene.own_range(channel)
     bounds = {
-        key: scene.limits.find("range", f"{channel.quantity}.{key}") for key in ("low", "high", "low_doubtful", "high_doubtful")
+        key: scene.limits.find("range", f"{channel.quantity}.{key}")
+        for key in ("low", "high", "low_doubtful", "high_doubtful")
     }
     if not any(bounds.values()) and np.isinf(own_low).all() and np.isinf(own_high).all():
         return NotApplied(f"no limits for {channel.quantity}, and the station file gives no range")
@@ -46,7 +48,9 @@ def say(told: Told) -> str:
     """How far out, and against which limit."""
     side = "above" if told.worst > told.limit else "below"
     kind = "a value that cannot be" if told.verdict == WRONG else "hardly ever seen"
-    return f"{told.title} {shown(told.worst)} {told.unit} is {side} the limit of {shown(told.limit)} {told.unit}, {kind}"
+    return (
+        f"{told.title} {shown(told.worst)} {told.unit} is {side} the limit of {shown(told.limit)} {told.unit}, {kind}"
+    )
 
 
 CHECK = Check("range", stage=1, witness=OWN, quantities=EVERY, run=run, say=say)

@@ -1,12 +1,13 @@
 """Pressure that leaves the plausible band once it is reduced to sea level.
 
-Tests: station pressure reduced to sea level with the station's own air temperature (MetPy), against a band; where the temperature is
-    missing, against the band by the standard atmosphere's temperature at that height.
-Matters: a barometer that reports sea-level pressure as station pressure, a wrong elevation, a wrong unit, a sensor that died.
-Not a fault: deep lows and winter highs; the climate's file may narrow the band, and the band widens with elevation, since a reduction
-    through air that is not there is a convention (methods differ by 1.7 hPa at 950 m).
-Limits: low, high: world records of sea-level pressure, beyond them verdict 3; low_doubtful, high_doubtful: verdict 2; widening: hPa
-    added to both ends per 1000 m of elevation. A value on a limit passes.
+Tests: station pressure reduced to sea level with the station's own air temperature (MetPy), against a band; where the
+    temperature is missing, against the band by the standard atmosphere's temperature at that height.
+Matters: a barometer that reports sea-level pressure as station pressure, a wrong elevation, a wrong unit, a sensor
+    that died.
+Not a fault: deep lows and winter highs; the climate's file may narrow the band, and the band widens with elevation,
+    since a reduction through air that is not there is a convention (methods differ by 1.7 hPa at 950 m).
+Limits: low, high: world records of sea-level pressure, beyond them verdict 3; low_doubtful, high_doubtful: verdict 2;
+    widening: hPa added to both ends per 1000 m of elevation. A value on a limit passes.
 """
 
 from __future__ import annotations
@@ -29,7 +30,9 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     elevation = scene.station.station.elevation + (channel.height or 0.0)
     standard = _STANDARD[0] - _STANDARD[1] * elevation
     temperature = scene.companion("air_temperature")
-    temperature = np.full(scene.rows, standard) if temperature is None else np.where(np.isnan(temperature), standard, temperature)
+    temperature = (
+        np.full(scene.rows, standard) if temperature is None else np.where(np.isnan(temperature), standard, temperature)
+    )
     values = scene.values(channel)
     reduced = sea_level_pressure(values, np.clip(temperature, -90.0, 60.0), elevation)
     wider = scene.limits.number("sea-level", "widening") * max(elevation, 0.0) / 1000.0
@@ -51,7 +54,8 @@ def say(told: Told) -> str:
     """What it would be at sea level."""
     side = "above" if told.worst > told.limit else "below"
     seen = "seen nowhere on earth" if told.verdict == WRONG else "hardly ever seen"
-    return f"{told.title} reduced to sea level is {shown(told.worst, 5)} hPa, {side} {shown(told.limit, 5)} hPa: {seen}; elevation, unit or sensor?"
+    reduced = f"{told.title} reduced to sea level is {shown(told.worst, 5)} hPa"
+    return f"{reduced}, {side} {shown(told.limit, 5)} hPa: {seen}; elevation, unit or sensor?"
 
 
 CHECK = Check("sea-level", stage=2, witness=OWN, quantities=("air_pressure",), run=run, say=say)

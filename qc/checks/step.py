@@ -1,10 +1,11 @@
 """Jumps from one value to the next.
 
-Tests: the change from the value one interval before. Of the two values the one is blamed that its other neighbour does not support;
-    where both are supported the level has changed, and the value after the jump is blamed; where neither is, both are.
+Tests: the change from the value one interval before. Of the two values the one is blamed that its other neighbour
+    does not support; where both are supported the level has changed, and the value after the jump is blamed; where
+    neither is, both are.
 Matters: loose contacts, lightning, a swapped sensor and single garbled values show as jumps.
-Not a fault: gust fronts, downbursts, sunrise on an inversion; the limits are wider than the published one for one minute where
-    healthy stations were seen to change faster over longer intervals.
+Not a fault: gust fronts, downbursts, sunrise on an inversion; the limits are wider than the published one for one
+    minute where healthy stations were seen to change faster over longer intervals.
 Limits: by quantity and interval, verdict 2; one step of the declared resolution is added. A change on the limit passes.
 """
 

@@ -1,9 +1,11 @@
 """Rows whose time cannot be right.
 
-Tests: stamps off the grid of the table's interval by more than `stray`, stamps later than --as-of, rows of one stamp with different
-    values, and stamps of a repeated autumn hour that neither the line counter nor the order of the file settles.
+Tests: stamps off the grid of the table's interval by more than `stray`, stamps later than --as-of, rows of one stamp
+    with different values, and stamps of a repeated autumn hour that neither the line counter nor the order of the
+    file settles.
 Matters: a value at the wrong time is a wrong value to everyone who joins it with another.
-Not a fault: loggers that drift by seconds, where the station file says so (`stray`); a logger set to summer time, where it says so.
+Not a fault: loggers that drift by seconds, where the station file says so (`stray`); a logger set to summer time,
+    where it says so.
 Limits: `stray` of the station file; --as-of of the command line. Without --as-of no stamp lies in the future.
 """
 
@@ -20,9 +22,12 @@ SECOND = np.timedelta64(1_000_000, "us")
 
 
 def run(scene: Scene, channel: Channel) -> Found:
-    """Verdict 1 for off-grid, conflicting and unsettled stamps, 2 for stamps in the future; number is seconds, where there is one."""
+    """Verdict 1 for off-grid, conflicting and unsettled stamps, 2 for stamps in the future; number is seconds, where
+    there is one."""
     table = scene.table
-    verdict = np.where((table.off_grid_s > 0) | table.conflicting | table.unsettled, np.uint8(INCONSISTENT), np.uint8(0))
+    verdict = np.where(
+        (table.off_grid_s > 0) | table.conflicting | table.unsettled, np.uint8(INCONSISTENT), np.uint8(0)
+    )
     number = np.full(scene.rows, np.nan)
     limit = np.full(scene.rows, np.nan)
     off = table.off_grid_s > 0
@@ -39,7 +44,9 @@ def run(scene: Scene, channel: Channel) -> Found:
 def say(told: Told) -> str:
     """What is wrong with the stamps."""
     if told.verdict == DOUBTFUL:
-        return f"{told.values} values are stamped up to {told.worst / 3600:.1f} h in the future: look at the logger clock"
+        return (
+            f"{told.values} values are stamped up to {told.worst / 3600:.1f} h in the future: look at the logger clock"
+        )
     if told.worst == told.worst:
         return f"{told.values} stamps lie up to {told.worst:.0f} s off the grid (allowed: {told.limit:.0f} s)"
     return f"{told.values} stamps stand twice with different values, or in a repeated hour that nothing settles"

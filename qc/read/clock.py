@@ -28,7 +28,8 @@ Timeline = list[tuple[np.datetime64, float]]
 
 SINCE_EVER = np.datetime64("0001-01-01T00:00:00", "us")  # begin of the first piece of every timeline
 WIDEST_OFFSET_S = 14 * 3600  # Pacific/Kiritimati, UTC+14:00: IANA time-zone data, from memory
-# How far around a repeated stretch rows may bear on it. judgement: half a day to each side tells the direction of a file
+# How far around a repeated stretch rows may bear on it.
+# Judgement: half a day to each side tells the direction of a file
 # and the count; more would leave the checks too little of the 72 h that the contract allows to all of them together.
 REACH = np.timedelta64(12, "h")
 _MARGIN = timedelta(days=2)  # judgement: a zone's change acts at most a day from where local time and UTC differ

@@ -1,4 +1,4 @@
-"""The flagged table: one row for each stamp, and for each channel its value, verdict, checks and what stood in the table.
+"""The flagged table: a row for each stamp, and for each channel its value, verdict, checks and what stood in the table.
 
 The columns depend on the station file alone, never on the values, so that pieces of a record join to the same bytes.
 """
@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.chain import CheckedTable
-from qc.episodes import broken
-from qc.record import TableRecord
+from qc.record import TableRecord, Times
 from qc.verdicts import MISSING, names_of
 from qc.write.text import guarded_cells, stamps
 
@@ -22,7 +21,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _ROWS = 65536  # rows written at once
-_FIELD, _QUOTE = "\x1f", "\x1e"  # stand for delimiter and quotation mark while pyarrow writes: cells may hold the real ones
+# these stand for delimiter and quotation mark while pyarrow writes: cells may hold the real ones
+_FIELD, _QUOTE = "\x1f", "\x1e"
 _TO_CSV = bytes.maketrans(b"\x1f\x1e", b',"')
 
 
@@ -37,7 +37,7 @@ def flagged(table: CheckedTable, *, fill_gaps: bool = False) -> pa.Table:
         columns[f"{name}_checks"] = _checks(table.verdicts[name].failed)
         columns[f"{name}_read"] = _read(channel.cells, table.record.rows)
     out = pa.table(columns)
-    return _filled(out, table.record) if fill_gaps else out
+    return _filled(out, table.record, table.missing) if fill_gaps else out
 
 
 def conflicts(record: TableRecord) -> pa.Table:
@@ -71,20 +71,12 @@ def _checks(failed: NDArray[np.uint64]) -> pa.Array:
     return pa.DictionaryArray.from_arrays(pa.array(index, mask=index < 0), words).cast(pa.string())
 
 
-def _filled(out: pa.Table, record: TableRecord) -> pa.Table:
+def _filled(out: pa.Table, record: TableRecord, times: Times) -> pa.Table:
     """Rows for the times at which a row is missing, marked by the check `gap`."""
     import pyarrow as pa
 
-    interval = record.interval_us
-    before = np.flatnonzero(broken(record)) - 1
-    if not interval or not len(before):
+    if not len(times):
         return out
-    step = np.timedelta64(interval, "us")
-    missing = [
-        record.time[row] + step * np.arange(1, round(int((record.time[row + 1] - record.time[row]).astype(np.int64)) / interval))
-        for row in before
-    ]
-    times = np.concatenate(missing)
     rows = len(times)
     empty: dict[str, pa.Array] = {"time": stamps(times)}
     for name in out.column_names[1:]:
@@ -106,7 +98,7 @@ def csv_pieces(table: pa.Table) -> Iterator[bytes]:
     if len(pieces) < 2:
         yield from map(_csv, pieces)
         return
-    with ThreadPoolExecutor(2) as pool:  # pyarrow formats outside Python's lock; more than two pieces at once would cost memory
+    with ThreadPoolExecutor(2) as pool:  # pyarrow formats outside Python's lock; more at once would cost memory
         waiting = [pool.submit(_csv, piece) for piece in pieces[:3]]
         for piece in pieces[3:]:
             yield waiting.pop(0).result()

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from qc.chain import Checked, CheckedTable
+from qc.gaps import on_grid
 from qc.quantities import quantities
 from qc.record import SECOND
 from qc.station import Station
@@ -50,7 +51,7 @@ def _plain(account: Mapping[str, Any]) -> dict[str, Any]:
 def _table(station: Station, table: CheckedTable, checked: Checked, period: Period) -> dict[str, Any]:
     record = table.record
     first, last = (record.time[0], record.time[-1]) if record.rows else (None, None)
-    expected = expected_rows(table, period)
+    expected = expected_rows(station, table, period)
     ahead = np.timedelta64(round(checked.reach.ahead_s * SECOND), "us")
     read_to = checked.record.tables[record.table.id].time[-1]
     settled = None if last is None else stamp(min(last, read_to - ahead))
@@ -64,21 +65,23 @@ def _table(station: Station, table: CheckedTable, checked: Checked, period: Peri
         "rows": record.rows,
         "conflicts": 0 if record.conflicts is None else record.conflicts.rows,
         "expected_rows": expected,
-        "channels": {c.name: _channel(c.quantity, c.unit, table, c.name, expected) for c in station.channels_of(record.table)},
+        "channels": {
+            c.name: _channel(c.quantity, c.unit, table, c.name, expected) for c in station.channels_of(record.table)
+        },
     }
 
 
-def expected_rows(table: CheckedTable, period: Period) -> int:
-    """Rows of the grid from --from to --to, else from the first to the last stamp; for events the rows that there are."""
+def expected_rows(station: Station, table: CheckedTable, period: Period) -> int:
+    """Rows of the grid from --from to --to, else from the first to the last stamp; of events, the rows that are
+    there."""
     record, interval = table.record, table.record.interval_us
     if not interval or not record.rows:
         return record.rows
-    phase = int(record.time[0].astype(np.int64)) % interval
-    first = record.time[0] if period[0] is None else period[0]
-    last = record.time[-1] if period[1] is None else period[1]
-    begin = -((phase - int(first.astype("datetime64[us]").astype(np.int64))) // interval)
-    end = (int(last.astype("datetime64[us]").astype(np.int64)) - phase + interval // 2 * (period[1] is None)) // interval
-    return max(end - begin + 1, 0)
+    begin, end = (int(t) for t in on_grid(station, record.time[[0, -1]], interval).astype(np.int64))
+    first, last = (None if t is None else int(t.astype("datetime64[us]").astype(np.int64)) for t in period)
+    steps_before = 0 if first is None else (begin - first) // interval
+    steps_after = round((end - begin) / interval) if last is None else (last - begin) // interval
+    return max(steps_before + steps_after + 1, 0)
 
 
 def _channel(quantity: str, unit: str, table: CheckedTable, name: str, expected: int) -> dict[str, Any]:
@@ -104,4 +107,3 @@ def _whole(seconds: float | None) -> int | float | None:
 def text(document: Mapping[str, Any]) -> str:
     """JSON text, never with NaN."""
     return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-

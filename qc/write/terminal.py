@@ -24,12 +24,16 @@ def told(result: Result, document: Mapping[str, Any], folder: Path) -> str:
     rejected = sum(i["rejected"] for i in document["inputs"])
     repeated = sum(i["repeated"] for i in document["inputs"])
     count = sum(i["lines"] for i in document["inputs"])
-    lines.append(f"Read {_files(len(document['inputs']))}, {count:,} lines: {rejected:,} rejected, {repeated:,} repeated.")
+    lines.append(
+        f"Read {_files(len(document['inputs']))}, {count:,} lines: {rejected:,} rejected, {repeated:,} repeated."
+    )
     if result.checked.record.absent:
-        lines.append(f"No file has a column for: {', '.join(result.checked.record.absent)}. Is a name in the station file misspelt?")
+        absent = ", ".join(result.checked.record.absent)
+        lines.append(f"No file has a column for: {absent}. Is a name in the station file misspelt?")
     lines += _worst([e for found in result.episodes.values() for e in found])
     lines.append("")
-    lines.append(f"Not applied: {len(document['not_applied'])} entries in the summary. Written: {len(document['outputs']) + 1} files in {printable(folder, 120)}")
+    written = f"{len(document['outputs']) + 1} files in {printable(folder, 120)}"
+    lines.append(f"Not applied: {len(document['not_applied'])} entries in the summary. Written: {written}")
     return "\n".join(lines)
 
 
@@ -43,7 +47,9 @@ def _table(name: str, table_id: str, table: Mapping[str, Any], many: bool) -> li
     title = f"{name}, table {table_id}" if many else name
     lines = [f"{title}: {period['from']} to {period['to']}{every}"]
     share = f" ({100 * table['rows'] / table['expected_rows']:.2f} %)" if table["expected_rows"] else ""
-    lines.append(f"{table['rows']:,} rows of {table['expected_rows']:,} expected{share}, {table['conflicts']:,} more in conflict")
+    lines.append(
+        f"{table['rows']:,} rows of {table['expected_rows']:,} expected{share}, {table['conflicts']:,} more in conflict"
+    )
     lines.append("")
     rows = [("channel", "quantity", "usable", "missing", "inconsistent", "doubtful", "wrong", "checks that failed")]
     for channel, entry in table["channels"].items():
@@ -83,6 +89,10 @@ def _worst(found: list[Episode]) -> list[str]:
         return ["No value failed a check."]
     lines = [f"Worst of {len(bad):,} episodes:"]
     for e in bad[:_WORST]:
-        when = f"{str(e.start)[:16].replace('T', ' ')} to {str(e.end)[:16].replace('T', ' ')}" if e.values > 1 else str(e.start)[:16].replace("T", " ")
+        when = (
+            f"{str(e.start)[:16].replace('T', ' ')} to {str(e.end)[:16].replace('T', ' ')}"
+            if e.values > 1
+            else str(e.start)[:16].replace("T", " ")
+        )
         lines.append(f"  {WORDS[e.verdict]:<12} {e.channel}, {when} UTC, {_values(e.values)}: {e.message}")
     return lines

@@ -1,7 +1,8 @@
 """Ground truth for the benchmarks: the open stations, and what is known to be wrong in them.
 
-A channel counts as healthy where neither `truth.toml` of the open data nor `tests/bench/truth_more.toml` speaks against it. How each entry
-of `truth.toml` is taken is said here: a span, a whole channel, rows by a rule, or not at all where it names no values.
+A channel counts as healthy where neither `truth.toml` of the open data nor `tests/bench/truth_more.toml` speaks
+against it. How each entry of `truth.toml` is taken is said here: a span, a whole channel, rows by a rule, or not at
+all where it names no values.
 """
 
 from __future__ import annotations
@@ -30,7 +31,9 @@ BAD = (1, 2, 3)
 
 @dataclass(frozen=True)
 class Open:
-    """An open station: its station file, its table files, and whether limits were set on it (`tune`) or not (`report`)."""
+    """An open station: its station file, its table files, and whether limits were set on it (`tune`) or not
+    (`report`).
+    """
 
     name: str
     file: str
@@ -52,8 +55,10 @@ STATIONS = {
     s.name: s
     for s in (
         Open("roof", "roof", "roof_*.csv", "tune"), Open("campus", "campus", "campus_*.csv", "tune"),
-        Open("coast", "coast", "coast_*.csv", "tune"), Open("forest_2016", "forest", "forest_5min_2016_*.csv", "tune (twin)"),
-        Open("estuary", "estuary", "estuary_*.csv", "report (drip: tune)"), Open("forest_2017", "forest", "forest_5min_2017_*.csv", "report"),
+        Open("coast", "coast", "coast_*.csv", "tune"),
+        Open("forest_2016", "forest", "forest_5min_2016_*.csv", "tune (twin)"),
+        Open("estuary", "estuary", "estuary_*.csv", "report (drip: tune)"),
+        Open("forest_2017", "forest", "forest_5min_2017_*.csv", "report"),
         Open("hills", "hills", "hills_*.csv", "report"), Open("plateau", "plateau", "plateau_*.csv", "report"),
     )
 }  # fmt: skip

@@ -1,7 +1,8 @@
 """False flags on healthy data, per station, channel and check: `python -m tests.bench.healthy`.
 
-Every open station less what is known to be wrong in it (`tests.bench.ground`). Promised: at most 10 values per million wrong (none where a
-channel has fewer than 100,000), inconsistent and doubtful together at most 0.1 % of a channel (0.3 % for 1 min wind).
+Every open station less what is known to be wrong in it (`tests.bench.ground`). Promised: at most 10 values per
+million wrong (none where a channel has fewer than 100,000), inconsistent and doubtful together at most 0.1 % of a
+channel (0.3 % for 1 min wind).
 """
 
 from __future__ import annotations
@@ -47,7 +48,9 @@ def rows(name: str) -> list[dict[str, Any]]:
 
 
 def rain_of_the_estuary() -> dict[str, Any]:
-    """The one spoilt event that a person rejected: how much of it `drip` finds, in how many episodes, and what else is flagged."""
+    """The one spoilt event that a person rejected: how much of it `drip` finds, in how many episodes, and what else
+    is flagged.
+    """
     result, table = ground.checked("estuary"), ground.checked("estuary").checked.tables["main"]
     bad, good = ground.known("estuary")["rain"], ground.healthy("estuary")["rain"]
     values, time = table.record.channels["rain"].values, table.record.time
@@ -73,7 +76,8 @@ def main() -> None:
         per_million = 1e6 * (row["wrong"] + row["doubtful"]) / row["values"]
         told = ", ".join(f"{check} {count}" for check, count in row["checks"].items())
         print(
-            f"{row['station']:12}{row['channel']:9}{row['values']:8} values  wrong {row['wrong']:3}  doubtful {row['doubtful']:4}"
+            f"{row['station']:12}{row['channel']:9}{row['values']:8} values  wrong {row['wrong']:3}  doubtful "
+            f"{row['doubtful']:4}"
             f"  {per_million:7.0f} per million  {'' if row['kept'] else 'MISSED '}{told}"
         )
 

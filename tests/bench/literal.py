@@ -1,7 +1,8 @@
 """The published limits taken literally: range, step and persistence alone, as the baseline of `tests.bench.seeded`.
 
-Range, step and least change in 60 min: AWS-QC (from memory). Hourly tables: steps of WMO-305 in 1 h (from memory) where it has one, and
-EPA's windows (published). A step blames the later value; a window that stands still blames all its values.
+Range, step and least change in 60 min: AWS-QC (from memory). Hourly tables: steps of WMO-305 in 1 h (from memory)
+where it has one, and EPA's windows (published). A step blames the later value; a window that stands still blames all
+its values.
 """
 
 from __future__ import annotations
@@ -18,8 +19,10 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
 RANGE = {
-    "air_temperature": (-80.0, 60.0), "dew_point": (-80.0, 35.0), "relative_humidity": (0.0, 100.0), "air_pressure": (500.0, 1100.0),
-    "wind_speed": (0.0, 75.0), "wind_gust": (0.0, 150.0), "wind_direction": (0.0, 360.0), "global_irradiance": (0.0, 1600.0),
+    "air_temperature": (-80.0, 60.0), "dew_point": (-80.0, 35.0), "relative_humidity": (0.0, 100.0),
+    "air_pressure": (500.0, 1100.0),
+    "wind_speed": (0.0, 75.0), "wind_gust": (0.0, 150.0), "wind_direction": (0.0, 360.0),
+    "global_irradiance": (0.0, 1600.0),
 }  # fmt: skip
 """AWS-QC (from memory), output units."""
 STEP = {
@@ -30,7 +33,8 @@ STEP = {
 STEP_HOUR = {"air_temperature": 4.0, "dew_point": 6.0, "air_pressure": 3.0}
 """Step in 1 h: WMO-305 (from memory)."""
 STILL = {
-    "air_temperature": ((1.0, 0.1),), "dew_point": ((1.0, 0.1),), "relative_humidity": ((1.0, 1.0),), "air_pressure": ((1.0, 0.1),),
+    "air_temperature": ((1.0, 0.1),), "dew_point": ((1.0, 0.1),), "relative_humidity": ((1.0, 1.0),),
+    "air_pressure": ((1.0, 0.1),),
     "wind_speed": ((1.0, 0.5),), "wind_direction": ((1.0, 10.0),),
 }  # fmt: skip
 """Hours and least change: AWS-QC (from memory)."""

@@ -1,8 +1,9 @@
 """Healthy but odd weather, made by script: `python -m tests.bench.odd`.
 
-Ten scenarios of five days at 1, 10 and 60 min (the coarser tables are means, extremes and totals of the finest). Promised: no value wrong, at
-most 0.1 % inconsistent or doubtful. Kinds of weather that national networks flag wrongly: Fiebrich and Crawford 2001 (published) for cold
-pools, inversion breaks, gust fronts, heat bursts and snow cover. The numbers of each scenario stand in its doc, with their standing.
+Ten scenarios of five days at 1, 10 and 60 min (the coarser tables are means, extremes and totals of the finest).
+Promised: no value wrong, at most 0.1 % inconsistent or doubtful. Kinds of weather that national networks flag
+wrongly: Fiebrich and Crawford 2001 (published) for cold pools, inversion breaks, gust fronts, heat bursts and snow
+cover. The numbers of each scenario stand in its doc, with their standing.
 """
 
 from __future__ import annotations
@@ -29,14 +30,17 @@ CHANNELS = {
     "t": ("air_temperature", "degC", 0.1, "probe", "mean"), "td": ("dew_point", "degC", 0.1, "probe", "mean"),
     "rh": ("relative_humidity", "%", 0.1, "probe", "mean"), "p": ("air_pressure", "hPa", 0.1, "barometer", "mean"),
     "ws": ("wind_speed", "m/s", 0.1, "wind", "mean"), "gust": ("wind_gust", "m/s", 0.1, "wind", "max"),
-    "wd": ("wind_direction", "degree", 1.0, "wind", "vector-mean"), "ghi": ("global_irradiance", "W/m2", 0.1, "sun", "mean"),
+    "wd": ("wind_direction", "degree", 1.0, "wind", "vector-mean"),
+    "ghi": ("global_irradiance", "W/m2", 0.1, "sun", "mean"),
     "rain": ("precipitation", "mm", 0.2, "gauge", "total"),
 }  # fmt: skip
 
 
 @dataclass
 class Weather:
-    """One station at 1 min, before the logger: `t` and `td` degC, `p` hPa, `ws` m/s, `wd` degrees, `k` share of the clear sky, `rain` mm/min."""
+    """One station at 1 min, before the logger: `t` and `td` degC, `p` hPa, `ws` m/s, `wd` degrees, `k` share of the
+    clear sky, `rain` mm/min.
+    """
 
     latitude: float
     elevation: float
@@ -101,7 +105,9 @@ class Weather:
 
 
 def cold_pool(w: Weather) -> None:
-    """Basin in winter: -5 by day, -24 at night; its edge sloshes over the mast, 5 K in 8 min (judgement); calm (judgement)."""
+    """Basin in winter: -5 by day, -24 at night; its edge sloshes over the mast, 5 K in 8 min (judgement); calm
+    (judgement).
+    """
     w.day(-12.0, 7.0, -17.0)
     night = np.clip(-np.cos(2 * np.pi * (w.minute / DAY - 14 / 24)) * 1.5, 0, 1)
     w.t -= 5.0 * night
@@ -114,7 +120,9 @@ def cold_pool(w: Weather) -> None:
 
 
 def inversion_break(w: Weather) -> None:
-    """Calm night under an inversion; mixed out at 09:30: +8 K in 12 min, humidity halves, wind 0.3 to 5 m/s (judgement)."""
+    """Calm night under an inversion; mixed out at 09:30: +8 K in 12 min, humidity halves, wind 0.3 to 5 m/s
+    (judgement).
+    """
     w.day(6.0, 4.0, 1.0)
     w.ws = np.abs(w.wander(30, 0.3))
     for d in range(DAYS):
@@ -126,7 +134,9 @@ def inversion_break(w: Weather) -> None:
 
 
 def gust_front(w: Weather) -> None:
-    """Summer storms: -10 K in 10 min, +3.5 hPa in 8 min, 3 to 17 m/s, 25 m/s gusts, veer of 130 degrees, 12 mm (judgement)."""
+    """Summer storms: -10 K in 10 min, +3.5 hPa in 8 min, 3 to 17 m/s, 25 m/s gusts, veer of 130 degrees, 12 mm
+    (judgement).
+    """
     w.day(26.0, 6.0, 16.0)
     for d, h in ((1, 16.2), (2, 19.5), (4, 14.0)):
         at = 24 * d + h
@@ -142,7 +152,9 @@ def gust_front(w: Weather) -> None:
 
 
 def heat_burst(w: Weather) -> None:
-    """Night below dying storms: +9 K in 12 min, dew point -12 K, -1.5 hPa, gusts 24 m/s, for an hour or two (from memory)."""
+    """Night below dying storms: +9 K in 12 min, dew point -12 K, -1.5 hPa, gusts 24 m/s, for an hour or two (from
+    memory).
+    """
     w.day(24.0, 4.0, 18.0)
     for d, h in ((1, 2.5), (3, 23.0)):
         burst = w.spell(24 * d + h, 12, 1.2, 45)
@@ -174,7 +186,9 @@ def snow_cover(w: Weather) -> None:
 
 
 def eclipse(w: Weather) -> None:
-    """A total eclipse at noon of the third day: 80 min from first contact to totality, 2.5 min dark, -3 K, wind lulls (from memory)."""
+    """A total eclipse at noon of the third day: 80 min from first contact to totality, 2.5 min dark, -3 K, wind lulls
+    (from memory).
+    """
     w.day(20.0, 5.0, 10.0)
     middle = 60 * (48 + 12.3)
     apart = np.abs(w.minute - middle) / 80.0  # of the discs, in solar diameters; both of one size
@@ -188,7 +202,9 @@ def eclipse(w: Weather) -> None:
 
 
 def downpour(w: Weather) -> None:
-    """Tropics: 60 mm in 35 min, up to 3 mm in a minute, -7 K in 12 min, 97 to 99 %, gusts 18 m/s (judgement; records lie far above)."""
+    """Tropics: 60 mm in 35 min, up to 3 mm in a minute, -7 K in 12 min, 97 to 99 %, gusts 18 m/s (judgement; records
+    lie far above).
+    """
     w.day(28.0, 4.0, 24.0)
     for d, h in ((0, 15.5), (1, 16.5), (2, 15.0), (3, 17.2)):
         at = 24 * d + h
@@ -215,7 +231,9 @@ def foehn(w: Weather) -> None:
 
 
 def hurricane(w: Weather) -> None:
-    """The eye passes: 962 hPa, -10 hPa an hour, means of 42 m/s, gusts of 58, a lull of 30 min, 25 mm/h (from memory)."""
+    """The eye passes: 962 hPa, -10 hPa an hour, means of 42 m/s, gusts of 58, a lull of 30 min, 25 mm/h (from
+    memory).
+    """
     w.day(26.0, 1.5, 24.5)
     lag = (w.minute - 60 * 64.0) / 60.0  # hours
     w.p -= 50.0 / (1 + (lag / 3.2) ** 2)
@@ -231,7 +249,8 @@ def hurricane(w: Weather) -> None:
 
 
 SCENARIOS: dict[str, tuple[Callable[[Weather], None], float, float, str]] = {
-    "cold pool": (cold_pool, 47.0, 900.0, "2025-01-10"), "inversion break": (inversion_break, 40.0, 400.0, "2025-10-05"),
+    "cold pool": (cold_pool, 47.0, 900.0, "2025-01-10"),
+    "inversion break": (inversion_break, 40.0, 400.0, "2025-10-05"),
     "gust front": (gust_front, 36.0, 300.0, "2025-06-10"), "heat burst": (heat_burst, 35.0, 350.0, "2025-06-20"),
     "day of fog": (fog, 48.0, 200.0, "2025-11-20"), "snow cover": (snow_cover, 50.0, 600.0, "2025-03-05"),
     "solar eclipse": (eclipse, 40.0, 150.0, "2025-08-10"), "tropical downpour": (downpour, -3.0, 60.0, "2025-03-12"),
@@ -264,7 +283,7 @@ time = {{ columns = ["Time"], format = "%Y-%m-%d %H:%M" }}
     return text
 
 
-def _logged(w: Weather, interval: int) -> dict[str, Floats]:
+def logged(w: Weather, interval: int) -> dict[str, Floats]:
     """What a logger of that interval writes."""
     es = 6.112 * np.exp(17.62 * w.t / (243.12 + w.t))  # over water, WMO-8 (from memory)
     rh = np.clip(100 * 6.112 * np.exp(17.62 * w.td / (243.12 + w.td)) / es, 3.0, 100.0)
@@ -280,7 +299,8 @@ def _logged(w: Weather, interval: int) -> dict[str, Floats]:
     u, v = mean(ws * np.sin(wd) + 1e-6), mean(ws * np.cos(wd))
     return {
         "t": mean(w.t), "td": mean(w.td), "rh": mean(rh), "p": mean(w.p), "ws": mean(ws),
-        "gust": gust.reshape(-1, interval).max(axis=1), "wd": np.mod(np.degrees(np.arctan2(u, v)), 360.0), "ghi": mean(ghi),
+        "gust": gust.reshape(-1, interval).max(axis=1), "wd": np.mod(np.degrees(np.arctan2(u, v)), 360.0),
+        "ghi": mean(ghi),
         "rain": 0.2 * np.diff(tips[interval - 1 :: interval], prepend=0.0),
     }  # fmt: skip
 
@@ -292,18 +312,18 @@ def measure() -> dict[str, Any]:
         w = Weather(latitude, elevation, start, np.random.default_rng(number))
         make(w)
         for interval in INTERVALS:
-            logged = _logged(w, interval)
+            written = logged(w, interval)
             stamps = np.char.replace(np.datetime_as_string(w.time[interval - 1 :: interval], "m"), "T", " ")
-            steps = {c: CHANNELS[c][2] for c in logged}
+            steps = {c: CHANNELS[c][2] for c in written}
             cells = [
                 np.char.mod("%.0f" if steps[c] >= 1 else "%.1f", np.round(v / steps[c]) * steps[c])
-                for c, v in logged.items()
+                for c, v in written.items()
             ]
             rows = "\n".join(",".join(cell) for cell in zip(stamps, *cells, strict=True))
             station = parse(_station(w, interval).encode())
             with tempfile.TemporaryDirectory() as folder:
                 path = Path(folder) / "odd.csv"
-                path.write_text("Time," + ",".join(logged) + "\n" + rows + "\n", "utf-8")
+                path.write_text("Time," + ",".join(written) + "\n" + rows + "\n", "utf-8")
                 record, refused = read_tables(station, [path])
             if refused:
                 raise refused[0]
@@ -336,7 +356,8 @@ def main() -> None:
     for row in measure()["rows"]:
         told = ", ".join(f"{k} {n}" for k, n in row["checks"].items())
         print(
-            f"{row['scenario']:18}{row['minutes']:3} min {row['values']:6} values  wrong {row['wrong']:3}  doubtful {row['doubtful']:4}"
+            f"{row['scenario']:18}{row['minutes']:3} min {row['values']:6} values  wrong {row['wrong']:3}  "
+            f"doubtful {row['doubtful']:4}"
             f"  {'' if row['kept'] else 'MISSED '}{told}"
         )
 

@@ -1,7 +1,7 @@
 """Reading and writing without checks, against pyarrow alone: `python -m tests.bench.read_write`.
 
-The floor: pyarrow reads the table and writes one of the flagged shape. Both in this process, after imports, in alternating pairs.
-Promised: at most 2 times the floor.
+The floor: pyarrow reads the table and writes one of the flagged shape. Both in this process, after imports, in
+alternating pairs. Promised: at most 2 times the floor.
 """
 
 from __future__ import annotations
@@ -72,9 +72,8 @@ def main() -> None:
         ]
         low, high = (statistics.median(p[i] for p in pairs) for i in (0, 1))
         ratio = statistics.median(b / a for a, b in pairs)
-        print(
-            f"table {table.stat().st_size / 1e6:.1f} MB; floor {low:.2f} s, read and write {high:.2f} s, ratio {ratio:.2f} (at most 2)"
-        )
+        size = table.stat().st_size / 1e6
+        print(f"table {size:.1f} MB; floor {low:.2f} s, read and write {high:.2f} s, ratio {ratio:.2f} (at most 2)")
 
 
 if __name__ == "__main__":

@@ -1,7 +1,8 @@
 """Seeded errors found, against the published limits taken literally: `python -m tests.bench.seeded`.
 
-Errors are planted as text in the tables of open stations, where they are healthy, by `qc.injection`. Single values by size; gross single
-values; stuck sensors by length, beside the table of windows. Baseline: `tests.bench.literal`, as published, and loosened to our false flags.
+Errors are planted as text in the tables of open stations, where they are healthy, by `qc.injection`. Single values by
+size; gross single values; stuck sensors by length, beside the table of windows. Baseline: `tests.bench.literal`, as
+published, and loosened to our false flags.
 """
 
 from __future__ import annotations
@@ -33,7 +34,8 @@ WINDOWS = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 18.0, 24.0)
 RARE = 0.0005
 EACH, EACH_HOURLY, EACH_STUCK = 100, 60, 12
 FILES = {
-    "roof": "roof_10min.csv", "campus": "campus_2016_03.csv", "coast": "coast_hourly_2021.csv", "estuary": "estuary_15min_2016.csv",
+    "roof": "roof_10min.csv", "campus": "campus_2016_03.csv", "coast": "coast_hourly_2021.csv",
+    "estuary": "estuary_15min_2016.csv",
     "hills": "hills_hourly_2021.csv", "plateau": "plateau_10min_2015.csv", "forest_2016": "forest_5min_2016_04.csv",
 }  # fmt: skip
 STUCK = (
@@ -49,7 +51,9 @@ Bools = NDArray[np.bool_]
 
 
 class Bench:
-    """One table file of an open station: its text, its record, its healthy rows, what the chain leaves on it unspoilt."""
+    """One table file of an open station: its text, its record, its healthy rows, what the chain leaves on it
+    unspoilt.
+    """
 
     def __init__(self, name: str) -> None:
         self.name = name
@@ -191,8 +195,10 @@ def singles(name: str) -> list[dict[str, Any]]:
             out.append(
                 {
                     "station": name, "channel": c.name, "quantity": c.quantity, "multiple": multiple, "size": size,
-                    "quanta": size / q if (q := here.quantum(c)) else None, "planted": len(full), "clipped": len(mine) - len(full),
-                    **found, "values": values, "false_ours": allowed, "false_literal": false[0], "false_equal": false[1],
+                    "quanta": size / q if (q := here.quantum(c)) else None, "planted": len(full),
+                    "clipped": len(mine) - len(full),
+                    **found, "values": values, "false_ours": allowed, "false_literal": false[0],
+                    "false_equal": false[1],
                     "equal_step": loose.step, "equal_longer": loose.longer,
                 }
             )  # fmt: skip
@@ -271,7 +277,8 @@ def stuck(name: str) -> list[dict[str, Any]]:
             if shares := tally[c.name]:
                 out.append(
                     {
-                        "station": name, "channel": c.name, "quantity": c.quantity, "hours": length, "planted": len(shares),
+                        "station": name, "channel": c.name, "quantity": c.quantity, "hours": length,
+                        "planted": len(shares),
                         "found": sum(s > 0 for s in shares), "share_of_rows": float(np.mean(shares)),
                     }
                 )  # fmt: skip
@@ -279,7 +286,9 @@ def stuck(name: str) -> list[dict[str, Any]]:
 
 
 def start(here: Bench, channel: Channel, row: int) -> int | None:
-    """A row near by from which a sensor may stick at a value that no weather explains: not in calm, saturation, at 0 degC."""
+    """A row near by from which a sensor may stick at a value that no weather explains: not in calm, saturation, at 0
+    degC.
+    """
     values = here.table.channels[channel.name].values
     speed = here.table.channels["ws"].values if "ws" in here.table.channels else None
     for at in range(row, min(row + 40, len(values) - 1)):
@@ -299,7 +308,9 @@ def start(here: Bench, channel: Channel, row: int) -> int | None:
 
 
 def windows(name: str) -> list[dict[str, Any]]:
-    """How much of healthy data each window would flag at the declared resolution, the shortest rare one, and the one in force."""
+    """How much of healthy data each window would flag at the declared resolution, the shortest rare one, and the one
+    in force.
+    """
     record = ground.record_of(name)
     healthy, table = ground.healthy(name), ground.table_of(record)
     site, station = record.station.station, record.station
@@ -332,7 +343,8 @@ def windows(name: str) -> list[dict[str, Any]]:
         now = next((limit.at(table.table.interval_s) for finest, limit in force if coarse <= finest * (1 + 1e-9)), None)
         out.append(
             {
-                "station": name, "channel": c.name, "quantity": c.quantity, "resolution": coarse, "interval_s": table.table.interval_s,
+                "station": name, "channel": c.name, "quantity": c.quantity, "resolution": coarse,
+                "interval_s": table.table.interval_s,
                 "rates": dict(zip(map(str, WINDOWS), told, strict=True)), "shortest_rare": rare, "in_force": now,
             }
         )  # fmt: skip
@@ -354,21 +366,26 @@ def main() -> None:
     found = measure()
     for row in found["singles"]:
         print(
-            f"{row['station']:12}{row['channel']:8}x{row['multiple']:<4}{row['size']:7.2f} ({row['quanta'] or 0:.0f} quanta) {row['planted']:4} planted:"
-            f" ours {row['ours']:4} literal {row['literal']:4} equal {row['equal']:4}; false {row['false_ours']} {row['false_literal']} {row['false_equal']} of {row['values']}"
+            f"{row['station']:12}{row['channel']:8}x{row['multiple']:<4}{row['size']:7.2f} "
+            f"({row['quanta'] or 0:.0f} quanta) {row['planted']:4} planted:"
+            f" ours {row['ours']:4} literal {row['literal']:4} equal {row['equal']:4}; false {row['false_ours']} "
+            f"{row['false_literal']} {row['false_equal']} of {row['values']}"
         )
     for row in found["gross"]:
         print(
-            f"{row['station']:12}{row['channel']:8}{row['kind']:18}{row['found']:4} of {row['planted']:4} {row['missed']}"
+            f"{row['station']:12}{row['channel']:8}{row['kind']:18}{row['found']:4} of {row['planted']:4} "
+            f"{row['missed']}"
         )
     for row in found["stuck"]:
         print(
-            f"{row['station']:12}{row['channel']:8}{row['hours']:3} h {row['found']:3} of {row['planted']:3}, {row['share_of_rows']:.0%} of rows"
+            f"{row['station']:12}{row['channel']:8}{row['hours']:3} h {row['found']:3} of {row['planted']:3}, "
+            f"{row['share_of_rows']:.0%} of rows"
         )
     for row in found["windows"]:
         rates = " ".join("-" if r is None else f"{100 * r:.2f}" for r in row["rates"].values())
         print(
-            f"{row['station']:12}{row['channel']:8}{row['resolution']:7} {rates}  rare from {row['shortest_rare']} h, in force {row['in_force']} h"
+            f"{row['station']:12}{row['channel']:8}{row['resolution']:7} {rates}  rare from {row['shortest_rare']} "
+            f"h, in force {row['in_force']} h"
         )
 
 

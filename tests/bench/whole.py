@@ -1,7 +1,9 @@
-"""A station-year at 1 min through `check` to all CSV outputs, against pyarrow alone: `python -m tests.bench.whole [YEARS...]`.
+"""A station-year at 1 min through `check` to all CSV outputs, against pyarrow alone: `python -m tests.bench.whole
+[YEARS...]`.
 
-The floor is that of `tests.bench.read_write`. Alternating pairs, in this process after imports, then as whole processes; then the peak
-memory, and the time for more years. Promised: at most 3 times the floor after imports, 4 times as a whole process, under 1 GiB, linear.
+The floor is that of `tests.bench.read_write`. Alternating pairs, in this process after imports, then as whole
+processes; then the peak memory, and the time for more years. Promised: at most 3 times the floor after imports, 4
+times as a whole process, under 1 GiB, linear.
 """
 
 from __future__ import annotations
@@ -17,7 +19,12 @@ from pathlib import Path
 from tests.bench import year
 from tests.bench.read_write import PAIRS, floor, timed
 
-FLOOR_SCRIPT = "import sys; from pathlib import Path; from tests.bench.read_write import floor; floor(Path(sys.argv[1]), Path(sys.argv[2]))"
+FLOOR_SCRIPT = """
+import sys
+from pathlib import Path
+from tests.bench.read_write import floor
+floor(Path(sys.argv[1]), Path(sys.argv[2]))
+"""
 
 
 def ours(table: Path, out: Path) -> None:
@@ -51,7 +58,8 @@ def inside(table: Path, folder: Path) -> None:
 
 
 def main() -> None:
-    """Print medians and ratios. This process stays small: a child's peak memory counts that of the process that started it."""
+    """Print medians and ratios. This process stays small: a child's peak memory counts that of the process that
+    started it."""
     if sys.argv[1:2] == ["--inside"]:
         inside(Path(sys.argv[2]), Path(sys.argv[3]))
         return

@@ -1,4 +1,5 @@
-"""An invented station-year at 1 min for the benchmarks: 525,600 rows, 12 channels, 46 MB. Weather that hangs together roughly."""
+"""An invented station-year at 1 min for the benchmarks: 525,600 rows, 12 channels, 46 MB. Weather that hangs together
+roughly."""
 
 from __future__ import annotations
 
@@ -85,7 +86,8 @@ def channels(rows: int, start: np.datetime64, seed: int = 5) -> dict[str, Floats
     rain = np.where((rh > 93) & (rng.random(rows) < 0.05), 0.2, 0.0)
     return {
         "p": 1001.0 + _wander(rng, rows, 1440, 8.0) + _wander(rng, rows, 10, 0.05) + rng.normal(0, 0.02, rows),
-        "t": t, "rh": rh + rng.normal(0, 0.05, rows).clip(-0.3, 0.3), "ws": wind, "gust": wind * (1.3 + 0.3 * rng.random(rows)),
+        "t": t, "rh": rh + rng.normal(0, 0.05, rows).clip(-0.3, 0.3),
+        "ws": wind, "gust": wind * (1.3 + 0.3 * rng.random(rows)),
         "wd": np.mod(220 + _wander(rng, rows, 900, 60.0) + rng.normal(0, 8, rows), 360), "ghi": ghi,
         "dhi": np.minimum(np.maximum(ghi, 0) * (1.15 - cloud).clip(0.15, 1), 400) + rng.normal(-0.5, 0.2, rows),
         "lw": 310 + 40 * (1 - cloud) + 30 * day + rng.normal(0, 0.5, rows), "rain": rain,

@@ -1,7 +1,8 @@
 """Case tables for checks: what one `tests/checks/<id>.toml` may say, and how a case becomes a scene.
 
     [[case]]
-    name = "on the bound"                  # says what is caught; each table has a case on the bound, on either side, missing, override
+    name = "on the bound"                  # says what is caught; each table has a case on the bound, on either side,
+    missing, override
     interval = "10min"                     # default; stamps mark the end
     start = "2026-06-21T12:00:00Z"         # first stamp, default
     at = [54.61, -2.95, 310.0]             # latitude, longitude, elevation, default
@@ -10,9 +11,10 @@
     expect.t = "0 x 3, 3, -"               # verdict left by the check on each value: - where the check does not apply
     # or: not_applied.t = "no limit"       # a part of the reason
 
-`values` is a list of numbers, or a text of parts joined by commas: `20.0`, `20.0 x 30` (thirty times), `10 to 20 in 11` (a line of
-eleven values, both ends included), `nan`, `(1, 2, 3) x 4` (a pattern four times). A channel takes any key of a station file's channel;
-`markers`, when given, lists rows whose cell is a marker, `unreadable` those whose cell is no number. `gaps` of a case lists rows (by number, from 0) that are left out of the table.
+`values` is a list of numbers, or a text of parts joined by commas: `20.0`, `20.0 x 30` (thirty times), `10 to 20 in
+11` (a line of eleven values, both ends included), `nan`, `(1, 2, 3) x 4` (a pattern four times). A channel takes any
+key of a station file's channel; `markers`, when given, lists rows whose cell is a marker, `unreadable` those whose
+cell is no number. `gaps` of a case lists rows (by number, from 0) that are left out of the table.
 """
 
 from __future__ import annotations
@@ -97,7 +99,9 @@ def scene(case: Case) -> Scene:
             "table": [
                 {
                     "id": "t", "interval": data.get("interval", "10min"), "stamps": data.get("stamps", "end"),
-                    "layout": [{"names": ["x"], "decimal": ".", "missing": [""], "time": {"columns": ["x"], "format": "%s"}}],
+                    "layout": [
+                        {"names": ["x"], "decimal": ".", "missing": [""], "time": {"columns": ["x"], "format": "%s"}}
+                    ],
                 }
             ],
             "channel": channels,
@@ -127,7 +131,8 @@ def _unit(quantity: str) -> str:
 
 
 def outcome(case: Case) -> dict[str, list[str] | str]:
-    """For each channel that the case speaks of: the verdicts as words, `-` where not applied; or why it was not applied at all."""
+    """For each channel that the case speaks of: the verdicts as words, `-` where not applied; or why it was not
+    applied at all."""
     made = scene(case)
     check = registry()[case.check]
     found: dict[str, list[str] | str] = {}

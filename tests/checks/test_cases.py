@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from qc.chain import CheckedTable
 from qc.checks import doc, registry
 from qc.episodes import episodes
-from qc.chain import CheckedTable
 from qc.places import folder
 from qc.verdicts import ChannelVerdicts, Found
 from tests.checks.cases import FOLDER, Case, outcome, scene, series, tables

@@ -546,9 +546,9 @@ os.setuid({NOBODY})
 """
 
 
-def by_nobody(*arguments: object) -> Ran:
+def by_nobody(*arguments: object, umask: int = 0o022) -> Ran:
     """Run by a user without rights: this one, or nobody where this one is root."""
-    return apart(*arguments, script=AS_NOBODY if os.geteuid() == 0 else None)
+    return apart(*arguments, script=f"{AS_NOBODY if os.geteuid() == 0 else 'import os'}\nos.umask({umask})")
 
 
 @pytest.fixture
@@ -608,6 +608,16 @@ def test_folder_that_cannot_be_written(open_place: Path, out: str, command: str)
     assert out in ran.line
     assert "(Permission denied); " in ran.line
     assert held(Path("locked")) == {}
+
+
+def test_folder_that_can_be_made_but_not_used(open_place: Path) -> None:
+    """A umask that closes the outer of two new folders before the inner one is made."""
+    Path("free").mkdir()
+    Path("free").chmod(0o777)
+    ran = by_nobody("check", "s.toml", "t.csv", "--out", "free/a/b", umask=0o777)
+    assert (ran.status, ran.out) == (2, ""), ran
+    assert "free/a/b: cannot be made (Permission denied); give another folder with --out" in ran.line
+    assert held(Path("free")) == {}
 
 
 @pytest.fixture

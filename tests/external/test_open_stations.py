@@ -50,7 +50,8 @@ def test_roof_ten_days_of_frozen_wind() -> None:
 
 
 def test_forest_second_pair_and_not_the_third() -> None:
-    """Rows where the pairs differ by more than 3 K or 15 % have a channel of the second pair flagged; the third stays good."""
+    """Rows where the pairs differ by more than 3 K or 15 % have a channel of the second pair flagged; the third stays
+    good."""
     table = checked("forest").checked.tables["main"]
     values = {name: c.values for name, c in table.record.channels.items()}
     differs = (np.abs(values["t_air_2"] - values["t_air_3"]) > 3.0) | (np.abs(values["rh_2"] - values["rh_3"]) > 15.0)
@@ -70,7 +71,8 @@ HEALTHY = {
     "forest": ("t_air_3", "rh_3", "ghi", "rain", "battery"),
     "plateau": ("t_air", "rh", "ws"),
 }
-"""Channels with nothing in `truth.toml` against them. Plateau's pressure falls to 877.0 again and again, and is left out for that."""
+"""Channels with nothing in `truth.toml` against them. Plateau's pressure falls to 877.0 again and again, and is left
+out for that."""
 
 
 @pytest.mark.parametrize("name", HEALTHY)

@@ -1,0 +1,1 @@
+"""Outputs: text, tables, files, the summary, and one whole run."""
