@@ -57,3 +57,10 @@ def moment(text: str, station: Station, *, last: bool = False, what: str = "time
     if utc.skipped[0]:
         raise UsageError(f"the logger clock never showed {printable(text, 40)}", where=what, mend="give it with a zone")
     return np.datetime64(utc.other[0] if last and utc.ambiguous[0] else utc.time[0], "us")
+
+
+def either(text: str, station: Station, *, what: str = "time") -> list[np.datetime64]:
+    """All that a time as people write it may mean: two moments in an hour that the logger clock showed twice."""
+    first = moment(text, station, what=what)
+    other = moment(text, station, last=True, what=what) if len(text.strip()) > 10 else first
+    return sorted({first, other})

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from qc import borders, chain, corrected, logs, moments
+from qc import borders, chain, corrected, logs
 from qc.chain import Checked, Progress
 from qc.episodes import Episode, episodes
 from qc.errors import InputError, RefusedFile, UsageError, printable
 from qc.limits import Limits, in_force
+from qc.moments import moment
 from qc.neighbours import Neighbour
 from qc.neighbours import read as read_neighbours
 from qc.read.numbers import VALUE
@@ -67,16 +68,6 @@ def limits_of(station: Station, rules_file: Path | None = None) -> Limits:
     """The limits in force for a station; errors as in `qc.limits.in_force`."""
     where = f"{printable(station.path, 200)}: rules" if station.path else "[rules]"
     return in_force(station.station.climate, rules_file, station.rules, where=where)
-
-
-moment = moments.moment
-
-
-def moments(text: str, station: Station, *, what: str = "time") -> list[np.datetime64]:
-    """All that a time as people write it may mean: two moments in an hour that the logger clock showed twice."""
-    first = moment(text, station, what=what)
-    other = moment(text, station, last=True, what=what) if len(text.strip()) > 10 else first
-    return sorted({first, other})
 
 
 def check_record(

@@ -8,12 +8,14 @@ from pathlib import Path
 
 from qc import run
 from qc.checks import doc, registry
+from qc.moments import either
 from qc.places import folder
 from qc.read.source import Look
 from qc.read.tables import read_tables
 from qc.station import load
 from qc.why import channel_of, why
 from qc.write.explained import explained
+from tests.bench import tables
 
 SAMPLE = folder("sample_data")
 README = Path(__file__).resolve().parents[1] / "README.md"
@@ -36,7 +38,7 @@ def why_example() -> str:
     """What `fairvane why` says of a planted value of the sample station, up to the checks that it passed."""
     station = load(SAMPLE / "otter-fell.station.toml")
     channel = channel_of(station, "t_air")
-    moments = run.moments("2026-03-13T21:10", station)
+    moments = either("2026-03-13T21:10", station)
     look = Look(station.table_of(channel), channel, tuple(moments))
     record, _ = read_tables(station, [SAMPLE / "otter-fell_a.csv", SAMPLE / "otter-fell_b.csv"], note=look.note)
     text = explained(why(record, run.limits_of(station), channel, moments, look=look)).replace(str(SAMPLE), "hello")
@@ -55,9 +57,10 @@ def filled(text: str, name: str, content: str) -> str:
 
 
 def main() -> None:
-    """Fill the table of checks and the example of `why`."""
+    """Fill the table of checks, the example of `why`, and the figures as measured last."""
     text = filled(README.read_text("utf-8"), "checks", checks_table())
-    README.write_text(filled(text, "why", why_example()), "utf-8")
+    text = filled(text, "why", why_example())
+    README.write_text(filled(text, "bench", tables.markdown(tables.kept())), "utf-8")
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@ LAYERS = [
     {"qc.read.lines", "qc.read.cells", "qc.read.numbers", "qc.read.layout", "qc.read.file"},
     {"qc.moments", "qc.logs", "qc.record", "qc.sky", "qc.verdicts"},
     {"qc.neighbours"},
-    {"qc.read.tables", "qc.read.source", "qc.scene", "qc.gaps"},
+    {"qc.read.tables", "qc.read.source", "qc.scene", "qc.gaps", "qc.injection"},
     {"qc.checks"},
     {"qc.chain"},
     {"qc.corrected"},

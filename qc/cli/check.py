@@ -77,6 +77,7 @@ def command(
     plain_files(neighbours)
     out_folder(out)
     from qc import run
+    from qc.moments import moment
     from qc.neighbours import read as read_neighbours
     from qc.read.tables import read_tables
     from qc.station import load
@@ -84,12 +85,12 @@ def command(
     station = load(station_file)
     limits = run.limits_of(station, rules_file)
     period = (
-        run.moment(first, station, what="--from") if first is not None else None,
-        run.moment(last, station, last=True, what="--to") if last is not None else None,
+        moment(first, station, what="--from") if first is not None else None,
+        moment(last, station, last=True, what="--to") if last is not None else None,
     )
     if period[0] is not None and period[1] is not None and period[0] > period[1]:
         raise UsageError("lies after --to", where="--from", mend="exchange them")
-    future = run.moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
+    future = moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
     beside = read_neighbours(neighbours, station)
     warm()
     with bar("reading", quiet=quiet or as_json) as progress:

@@ -57,6 +57,7 @@ def command(
     plain_files(table_files)
     plain_files(neighbours)
     from qc import run
+    from qc.moments import either, moment
     from qc.neighbours import read as read_neighbours
     from qc.read.source import Look
     from qc.read.tables import read_tables
@@ -66,8 +67,8 @@ def command(
     station = load(station_file)
     channel = channel_of(station, channel_name)
     limits = run.limits_of(station, rules_file)
-    moments = run.moments(at, station, what="--at")
-    future = run.moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
+    moments = either(at, station, what="--at")
+    future = moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
     beside = read_neighbours(neighbours, station)
     look = Look(station.table_of(channel), channel, tuple(moments))
     with bar("reading", quiet=quiet or as_json) as progress:
