@@ -17,7 +17,7 @@ from qc.verdicts import MISSING, Failure
 
 @dataclass(frozen=True)
 class Episode:
-    """One episode. `channel` is `all` for gaps; `worst` and `limit` are in the output unit, NaN where there is none."""
+    """One episode. `channel` is `all` for gaps; `worst` and `limit` in the output unit, NaN without a number."""
 
     start: np.datetime64
     end: np.datetime64

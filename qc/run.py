@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +20,7 @@ from qc.read.tables import read_tables
 from qc.record import ReadChannel, Record, TableRecord
 from qc.station import Station
 from qc.write import flagged, summary
-from qc.write.files import Outputs, may_replace
+from qc.write.files import Outputs, may_replace, stale
 from qc.write.parquet import parquet_pieces
 from qc.write.tables import episodes_csv, rejects_csv
 from qc.write.text import stamp
@@ -184,6 +185,7 @@ def write(
             if t.record.rows
         }
         may_replace(folder, names, summary_name, periods)
+    leftovers = stale(folder, names, summary_name)
     with Outputs(folder) as outputs:
         for table_id, table in result.checked.tables.items():
             name = f"{station.id}.{table_id}"
@@ -200,6 +202,9 @@ def write(
         document = result.summary(outputs.sums)
         outputs.write_text(summary_name, summary.text(document))
         outputs.publish()
+    for path in leftovers:
+        with contextlib.suppress(OSError):
+            path.unlink()
     return document
 
 

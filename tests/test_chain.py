@@ -299,6 +299,10 @@ def test_reach_is_the_sum_over_stages(monkeypatch: pytest.MonkeyPatch) -> None:
     # a counter needs the total before
     counter = station("precipitation", more='statistic = "counter"')
     assert chain.reach(counter, limits) == chain.Reach(600.0 + 100.0 + 600.0 + 1000.0 + 600.0, 20.0)
+    # a counter in a table of events may have had its last event a day ago
+    text = text_of("precipitation", more='statistic = "counter"')
+    events = parse(text.replace('interval = "10min"\nstamps = "end"', 'kind = "event"').encode())
+    assert chain.reach(events, limits) == chain.Reach(86400.0 + 100.0 + 1000.0, 20.0)
 
 
 LONDON = '[[clock]]\ntime_zone = "Europe/London"'

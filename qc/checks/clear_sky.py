@@ -7,7 +7,7 @@ Matters: a scale factor too large, a wrong unit, a clock that is hours off, or a
 Not a fault: bright clouds beside the sun lift one minute by half, ten minutes by a quarter; snow on the ground adds a
     few percent.
 Limits: enhancement by interval, least_elevation of the sun for the model, offset; rare_*: the limit that stands alone
-    at low sun, and below which the model's limit never falls; above those verdict 2. possible_*: physically possible,
+    at low sun; above those verdict 2. possible_*: physically possible,
     above it verdict 3. A value on a limit passes.
 """
 

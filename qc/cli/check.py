@@ -8,6 +8,7 @@ import click
 
 from qc.cli.files import Filled, out_folder, plain_files
 from qc.cli.progress import bar
+from qc.cli.warm import warm
 from qc.errors import UsageError, nearest, printable
 
 FORMATS = ("csv", "parquet")
@@ -76,6 +77,7 @@ def command(
     if period[0] is not None and period[1] is not None and period[0] > period[1]:
         raise UsageError("lies after --to", where="--from", mend="exchange them")
     future = run.moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
+    warm()
     with bar("reading", quiet=quiet or as_json) as progress:
         record, refused = read_tables(station, table_files, progress=progress)
     for error in refused:

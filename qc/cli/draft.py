@@ -6,18 +6,20 @@ from pathlib import Path
 
 import click
 
+from qc.cli.files import Filled, plain_files
 from qc.cli.progress import bar
+from qc.errors import printable
 
 
 @click.command("draft")
-@click.argument("table_files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="TABLE_FILE...")
+@click.argument("table_files", nargs=-1, required=True, type=Filled(), metavar="TABLE_FILE...")
 @click.option("--latitude", type=float, required=True, metavar="D", help="Degrees north; south is negative.")
 @click.option("--longitude", type=float, required=True, metavar="D", help="Degrees east; west is negative.")
 @click.option("--elevation", type=float, required=True, metavar="M", help="Metres above mean sea level, of the ground.")
 @click.option("--id", "station_id", metavar="ID", help="Id of the station; left out, from the name of the first file.")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=Filled(),
     metavar="FILE",
     help="Write the station file there; left out, to standard output.",
 )
@@ -42,7 +44,6 @@ def command(
     clock).
     """
     from qc.cli import show
-    from qc.cli.files import plain_files
     from qc.draft import draft
     from qc.write.files import write_new
 
@@ -58,7 +59,7 @@ def command(
         click.echo(drafted.text, nl=False)
     if not quiet:
         if out is not None:
-            click.echo(f"Written: {out}")
+            click.echo(f"Written: {printable(out, 200)}")
         for question in drafted.questions:
             click.echo(f"Not sure: {question}", err=True)
     return 0

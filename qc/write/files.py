@@ -161,6 +161,27 @@ def may_replace(folder: Path, names: Iterable[str], summary_name: str, periods: 
             raise OutputError(covers, where=printable(summary, 200), mend=mend)
 
 
+def stale(folder: Path, names: Iterable[str], summary_name: str) -> list[Path]:
+    """Outputs of an earlier run that the new one does not write: its summary would not tell of them any more.
+
+    Only files that the old summary names with their present sum, and that begin with the station's id.
+    """
+    try:
+        sums = dict(json.loads((folder / summary_name).read_text("utf-8"))["outputs"])
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return []
+    own = summary_name.removesuffix("summary.json")
+    found = []
+    for name, told in sums.items():
+        path = folder / name
+        if name in names or Path(name).name != name or not name.startswith(own) or path.is_symlink():
+            continue
+        with contextlib.suppress(OSError):
+            if path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == told:
+                found.append(path)
+    return found
+
+
 def _time(text: str) -> tuple[str, str]:
     """A stamp that sorts: whole seconds, then their fraction."""
     whole, _, fraction = text.removesuffix("Z").partition(".")
@@ -184,7 +205,11 @@ def write_new(path: Path, text: str) -> None:
     except FileExistsError:
         raise OutputError("exists", where=where, mend="give another name, or move it away") from None
     except OSError as error:
-        raise _failed(path, error) from None
+        if error.errno not in (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS) or not waiting.exists():
+            raise _failed(path, error) from None
+        if path.exists():  # a disk without links (FAT)
+            raise OutputError("exists", where=where, mend="give another name, or move it away") from None
+        waiting.replace(path)
     finally:
         with contextlib.suppress(OSError):
             waiting.unlink()

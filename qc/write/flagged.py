@@ -1,4 +1,4 @@
-"""The flagged table: one row for each stamp, and for each channel its value, verdict, checks and what stood there.
+"""The flagged table: a row for each stamp, and for each channel its value, verdict, checks and what stood in the table.
 
 The columns depend on the station file and the correction log alone, never on the values, so that pieces of a record
 join to the same bytes.
@@ -22,10 +22,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _ROWS = 65536  # rows written at once
-_FIELD, _QUOTE = (
-    "\x1f",
-    "\x1e",
-)  # stand for delimiter and quotation mark while pyarrow writes: cells may hold the real ones
+# these stand for delimiter and quotation mark while pyarrow writes: cells may hold the real ones
+_FIELD, _QUOTE = "\x1f", "\x1e"
 _TO_CSV = bytes.maketrans(b"\x1f\x1e", b',"')
 
 
@@ -108,9 +106,7 @@ def csv_pieces(table: pa.Table) -> Iterator[bytes]:
     if len(pieces) < 2:
         yield from map(_csv, pieces)
         return
-    with ThreadPoolExecutor(
-        2
-    ) as pool:  # pyarrow formats outside Python's lock; more than two pieces at once would cost memory
+    with ThreadPoolExecutor(2) as pool:  # pyarrow formats outside Python's lock; more at once would cost memory
         waiting = [pool.submit(_csv, piece) for piece in pieces[:3]]
         for piece in pieces[3:]:
             yield waiting.pop(0).result()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,7 +11,7 @@ import pytest
 
 from qc import run
 from qc.errors import OutputError
-from qc.write.files import Outputs
+from qc.write.files import Outputs, stale
 from tests.write.runs import ROWS, checked
 
 
@@ -137,3 +138,16 @@ def test_other_files_in_the_folder_are_left_alone(tmp_path: Path) -> None:
     (tmp_path / "out" / "notes.txt").write_text("mine\n")
     run.write(checked(tmp_path / "in"), tmp_path / "out")
     assert (tmp_path / "out" / "notes.txt").read_text() == "mine\n"
+
+
+def test_outputs_that_a_later_run_does_not_write_are_taken_away(tmp_path: Path) -> None:
+    """Else the new summary would not tell of them, and a third run would be refused for a file that nobody knows."""
+    own = {"s.t.flagged.parquet": b"old", "s.t.flagged.csv": b"old"}
+    for name, data in own.items():
+        (tmp_path / name).write_bytes(data)
+    (tmp_path / "other.csv").write_bytes(b"old")
+    (tmp_path / "s.notes.txt").write_bytes(b"changed")
+    sums = {name: hashlib.sha256(b"old").hexdigest() for name in (*own, "other.csv", "s.notes.txt", "../up.csv")}
+    (tmp_path / "s.summary.json").write_text(json.dumps({"outputs": sums}))
+    assert stale(tmp_path, ["s.t.flagged.csv"], "s.summary.json") == [tmp_path / "s.t.flagged.parquet"]
+    assert stale(tmp_path / "none", [], "s.summary.json") == []
