@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.physics.vectors import Floats
-from qc.physics.windows import sliding_sum, window_rows
+from qc.physics.windows import window_rows
 
 Whole = NDArray[np.int64]
 
@@ -63,10 +63,12 @@ def lines(
     known = known & (np.abs(x) <= LARGEST) & (np.abs(y) <= LARGEST)
     x, y = np.where(known, x, 0), np.where(known, y, 0)
     first, after = window_rows(time, half_us, half_us)
+    before, beside = window_rows(time, apart_us, apart_us)
     origin_x, origin_y = _some(x, known, first, after), _some(y, known, first, after)
 
     def total(quanta: Whole | NDArray[np.bool_]) -> Whole:
-        return sliding_sum(quanta, time, half_us, half_us) - sliding_sum(quanta, time, apart_us, apart_us)
+        sums = np.concatenate((np.zeros(1, np.int64), np.cumsum(quanta, dtype=np.int64)))
+        return np.asarray(sums[after] - sums[first] - (sums[beside] - sums[before]))
 
     n, sx, sy = total(known), total(x), total(y)
     # sums about an origin inside the window: whole numbers wrap around, but come out exact where the result is small
