@@ -35,7 +35,8 @@ WHY = {
     "inversion break": "the wind dies within hours in the evening, and frost follows: `icing` takes it for ice",
     "gust front": _HOURLY_EVENT, "heat burst": _HOURLY_EVENT, "tropical downpour": _HOURLY_EVENT,
     "foehn": _HOURLY_EVENT,
-    "day of fog": "nine hours within 0.2 K at 85 to 88 % at the begin of the record, before the fog is thick: nine values "
+    "day of fog": "nine hours within 0.2 K at 85 to 88 % at the begin of the record, before the fog is thick: nine "
+    "values "
     "are enough there for a window of 12 h, and only saturated windows have the longer time",
     "hurricane": "`step` allows 8 hPa and 15 m/s from one hour to the next",
 }  # fmt: skip
