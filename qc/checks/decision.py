@@ -46,4 +46,6 @@ def say(told: Told) -> str:
     return f"{told.values} values were decided {told.note}"
 
 
-CHECK = Check("decision", stage=1, witness=PEOPLE, quantities=EVERY, run=run, say=say)
+CHECK = Check(
+    "decision", stage=1, witness=PEOPLE, quantities=EVERY, run=run, say=say, asks="a line of the log that covers it"
+)

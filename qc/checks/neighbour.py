@@ -169,4 +169,7 @@ def say(told: Told) -> str:
     return f"{told.title} {expected}; {most} {unit} would pass"
 
 
-CHECK = Check("neighbour", stage=4, witness=NEIGHBOUR, quantities=QUANTITIES, run=run, say=say, reach=reach)
+CHECK = Check(
+    "neighbour", stage=4, witness=NEIGHBOUR, quantities=QUANTITIES, run=run, say=say, reach=reach,
+    asks="a value with neighbours that tell of it", number="value less what the neighbours say", unit="difference",
+)  # fmt: skip

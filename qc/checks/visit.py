@@ -52,4 +52,4 @@ def say(told: Told) -> str:
     return f"{told.values} values were taken while people were at the sensor ({told.note})"
 
 
-CHECK = Check("visit", stage=1, witness=PEOPLE, quantities=EVERY, run=run, say=say)
+CHECK = Check("visit", stage=1, witness=PEOPLE, quantities=EVERY, run=run, say=say, asks="a visit that covers it")

@@ -160,6 +160,7 @@ def small(tmp_path: Path, *edits: tuple[str, str], table: str = TABLE) -> tuple[
     station, file = tmp_path / "s.toml", tmp_path / "t.csv"
     station.write_text(changed(list(edits)) if edits else STATION)
     file.write_text(table)
+    (tmp_path / "visits.csv").write_text("from,to,channels,effect,note\n")
     return station, file
 
 

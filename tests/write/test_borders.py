@@ -68,7 +68,7 @@ def _with_codes(table: CheckedTable, row: int, code: int, dtype: type = np.uint8
     [
         (0, 7, "t: verdict 7 where there is no value"),  # a value called missing
         (2, 0, "t: verdict 7 where there is no value"),  # a missing value called good
-        (0, 8, "in_range"),
+        (0, 8, "isin"),
     ],
 )
 def test_codes_that_cannot_be(whole: CheckedTable, row: int, code: int, message: str) -> None:
