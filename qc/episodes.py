@@ -8,6 +8,7 @@ import numpy as np
 
 from qc.chain import CheckedTable
 from qc.checks import Told, registry
+from qc.errors import printable
 from qc.gaps import broken
 from qc.quantities import quantities
 from qc.record import SECOND, TableRecord
@@ -70,6 +71,8 @@ def _of(record: TableRecord, channel: Channel, failure: Failure) -> list[Episode
     beyond = np.where(np.isnan(beyond), np.where(np.isnan(failure.number), -1.0, np.abs(failure.number)), beyond)
     quantity = quantities()[channel.quantity]
     unit = channel.unit if channel.quantity == "other" else quantity.unit
+    if registry()[failure.check].unit == "difference" and unit == "degC":
+        unit = "K"
     title = quantity.title if channel.quantity != "other" else channel.name
     cells = record.channels[channel.name].cells
     say = registry()[failure.check].say
@@ -78,7 +81,7 @@ def _of(record: TableRecord, channel: Channel, failure: Failure) -> list[Episode
         worst = start + int(np.argmax(beyond[start:stop]))
         verdict = int(failure.verdict[start:stop].max())
         number, limit = float(failure.number[worst]), float(failure.limit[worst])
-        cell = (cells[int(rows[start])].as_py() or "") if cells is not None else ""
+        cell = printable(cells[int(rows[start])].as_py() or "") if cells is not None else ""
         lasting = _lasting(stop - start, record.interval_us)
         note = "" if failure.notes is None else str(failure.notes[start])
         values = int(stop - start)
