@@ -370,6 +370,10 @@ UNNOTICED = {
     ("shield", "scene.sun_elevation > 0.0"): NO_LIMIT + "at no microsecond does the sun stand just on the horizon",
     ("tip-size", "rain > 0"): NO_LIMIT + "nothing is a whole number of tips",
     ("dew-point", "sign < 0"): NO_LIMIT + "it is 1 or -1",
+    ("persistence", "coarsest <= finest * (1 + 1e-09)"): "only chooses which limits `why` lists; rounded up",
+    ("neighbour", "scene.rows < 3"): NO_LIMIT + "of two rows none stands between two others",
+    ("neighbour", "read > estimate"): "chooses which limit is told; a value that is met does not fail",
+    ("neighbour", "told.worst > 0"): "a failing difference is never 0",
 }
 """Comparisons that give the same either way, with why."""
 
@@ -411,6 +415,7 @@ REACHES: dict[str, tuple[float, tuple[float, float]]] = {
     "vane": (14_400.0, (57_600.0, 57_600.0)),
     "icing": (10_800.0, (88_200.0, 27_000.0)),
     "drip": (1800.0, (68_400.0, 81_000.0)),
+    "neighbour": (3600.0, (32_400.0, 32_400.0)),  # 6 h, two intervals, and one of the neighbour's longest
 }
 """For checks that say nothing of long intervals the longest one (s), and how far they reach in it (s), by hand."""
 
