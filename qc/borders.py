@@ -41,18 +41,27 @@ def written_schema(table: CheckedTable) -> Any:
     for name in table.record.channels:
         columns[name] = pa.Column(float, nullable=True)
         columns[f"{name}_verdict"] = pa.Column(
-            "uint8", pa.Check.isin([GOOD, INCONSISTENT, DOUBTFUL, WRONG, NOT_CHECKED, MISSING])
+            "uint8", _among(GOOD, INCONSISTENT, DOUBTFUL, WRONG, NOT_CHECKED, MISSING)
         )
         checks.append(
             pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there")
         )
     for name in (f"{name}_corrected" for name in table.corrected):
         columns[name] = pa.Column(float, nullable=True)
-        columns[f"{name}_verdict"] = pa.Column("uint8", pa.Check.isin([DOUBTFUL, WRONG, CHANGED, ESTIMATED, MISSING]))
+        columns[f"{name}_verdict"] = pa.Column("uint8", _among(DOUBTFUL, WRONG, CHANGED, ESTIMATED, MISSING))
         checks.append(
             pa.Check(_missing_is_seven(name), error=f"{name}: verdict 7 where there is no value, and only there")
         )
     return _schema(columns, *checks)
+
+
+def _among(*codes: int) -> Any:
+    """Whether all codes of a column are some of these; looked up, since a year of minutes has millions."""
+    import pandera.pandas as pa
+
+    known = np.zeros(256, bool)
+    known[list(codes)] = True
+    return pa.Check(lambda v: bool(known[v.to_numpy()].all()), error=f"isin({list(codes)})")
 
 
 def _missing_is_seven(name: str) -> Any:

@@ -88,12 +88,12 @@ def _channel(channel: Channel, table: CheckedTable, expected: int) -> dict[str, 
     quantity, name = channel.quantity, channel.name
     codes = table.codes[name]
     counts = np.bincount(codes, minlength=8)
-    usable = np.isin(codes, USABLE)
+    usable = int(counts[list(USABLE)].sum())
     corrected = table.corrected.get(name)
     if corrected is not None:  # 5 and 6 come from corrected values alone, and stand beside the verdict of the raw one
         again = np.bincount(corrected.codes, minlength=8)
         counts[[CHANGED, ESTIMATED]] = again[[CHANGED, ESTIMATED]]
-        usable |= np.isin(corrected.codes, USABLE)
+        usable = int((np.isin(codes, USABLE) | np.isin(corrected.codes, USABLE)).sum())
     failures = table.verdicts[name].failures
     values = int(np.isfinite(table.record.channels[name].values).sum())
     failed_again = {} if corrected is None else {"failed_again": {WORDS[c]: int(again[c]) for c in (DOUBTFUL, WRONG)}}
@@ -104,7 +104,7 @@ def _channel(channel: Channel, table: CheckedTable, expected: int) -> dict[str, 
         "verdicts": {word: int(counts[code]) for code, word in enumerate(WORDS)},
         "checks": {check: len(failure.rows) for check, failure in failures.items()},
         "completeness": round(values / expected, 6) if expected else None,
-        "usable": round(int(usable.sum()) / expected, 6) if expected else None,
+        "usable": round(usable / expected, 6) if expected else None,
         **failed_again,
     }
 
