@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from qc.chain import CheckedTable
-from qc.checks import Told, registry
+from qc.checks import Told, of_difference, registry
 from qc.errors import printable
 from qc.gaps import broken
 from qc.quantities import quantities
@@ -71,8 +71,8 @@ def _of(record: TableRecord, channel: Channel, failure: Failure) -> list[Episode
     beyond = np.where(np.isnan(beyond), np.where(np.isnan(failure.number), -1.0, np.abs(failure.number)), beyond)
     quantity = quantities()[channel.quantity]
     unit = channel.unit if channel.quantity == "other" else quantity.unit
-    if registry()[failure.check].unit == "difference" and unit == "degC":
-        unit = "K"
+    if registry()[failure.check].unit == "difference":
+        unit = of_difference(unit)
     title = quantity.title if channel.quantity != "other" else channel.name
     cells = record.channels[channel.name].cells
     say = registry()[failure.check].say

@@ -51,9 +51,7 @@ def moment(text: str, station: Station, *, last: bool = False, what: str = "time
     if given.tzinfo is not None:
         return np.datetime64(given.astimezone(UTC).replace(tzinfo=None), "us")
     local = np.array([np.datetime64(given, "us")])
-    day = np.timedelta64(400, "D")
-    timeline = clock.timeline(clock_entries(station), local[0] - day, local[0] + day)
-    utc = clock.to_utc(local, None, timeline, None)
+    utc = clock.to_utc(local, None, clock.timeline_for(clock_entries(station), local), None)
     if utc.skipped[0]:
         raise UsageError(f"the logger clock never showed {printable(text, 40)}", where=what, mend="give it with a zone")
     return np.datetime64(utc.other[0] if last and utc.ambiguous[0] else utc.time[0], "us")

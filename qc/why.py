@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from qc import chain, units
 from qc.chain import Checked
-from qc.checks import Check, doc, registry
+from qc.checks import Check, doc, of_difference, registry
 from qc.episodes import Episode, episodes
 from qc.errors import InputError, UsageError, nearest, printable
 from qc.limits import Limits
@@ -325,7 +325,7 @@ def _condemned(checks: Sequence[dict[str, Any]], has_value: bool, decided: int |
 def _number_unit(check: Check, channel: Channel) -> str:
     unit = _unit(channel)
     if check.unit == "difference":
-        return "K" if unit == "degC" else unit
+        return of_difference(unit)
     return check.unit or unit
 
 

@@ -144,6 +144,11 @@ def read_doc(text: str) -> dict[str, str]:
     return parts
 
 
+def of_difference(unit: str) -> str:
+    """The unit of a difference of two values: kelvin where the values are in degC."""
+    return "K" if unit == "degC" else unit
+
+
 def shown(number: float, digits: int = 4) -> str:
     """A number for people: short, without an exponent where it can be."""
     if number != number:

@@ -162,11 +162,10 @@ def reach(limits: Limits, interval_s: float) -> Reach:
 
 def say(told: Told) -> str:
     """How far off it is."""
-    unit = "K" if told.unit == "degC" else told.unit
     side = "above" if told.worst > 0 else "below"
     apart, most = shown(abs(told.worst)), shown(abs(told.limit))
-    expected = f"lies up to {apart} {unit} {side} what the neighbours lead one to expect"
-    return f"{told.title} {expected}; {most} {unit} would pass"
+    expected = f"lies up to {apart} {told.unit} {side} what the neighbours lead one to expect"
+    return f"{told.title} {expected}; {most} {told.unit} would pass"
 
 
 CHECK = Check(

@@ -156,9 +156,8 @@ def reach(limits: Limits, interval_s: float) -> Reach:
 
 def say(told: Told) -> str:
     """How far apart, and who is to blame."""
-    unit = "K" if told.unit == "degC" else told.unit
-    apart = f"{told.title} lies up to {shown(told.worst)} {unit} from its twin"
-    bound = f"sensors in order stay within {shown(told.limit)} {unit}"
+    apart = f"{told.title} lies up to {shown(told.worst)} {told.unit} from its twin"
+    bound = f"sensors in order stay within {shown(told.limit)} {told.unit}"
     blame = "this one is to blame: its device shows impossible values, or the others agree against it"
     nobody = "which of the two is wrong, the data do not tell"
     return f"{apart} for {told.lasting}, where {bound}; {blame if told.verdict == DOUBTFUL else nobody}"
