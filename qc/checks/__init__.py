@@ -48,6 +48,19 @@ class Told:
     note: str = ""
 
 
+def around(limits: Limits, check: str, interval_s: float) -> float:
+    """Seconds to each side that set the scale of an excursion: limits `around`, or `intervals` where that is longer."""
+    return max(limits.number(check, "around") * 60.0, limits.number(check, "intervals") * interval_s)
+
+
+def reach_of_excursions(limits: Limits, check: str, interval_s: float) -> Reach:
+    """The time around, and the neighbours of its first and last value."""
+    if interval_s > limits.number(check, "longest_interval") * 3600.0:
+        return 0.0, 0.0
+    span = around(limits, check, interval_s) + 1.5 * interval_s
+    return span, span
+
+
 def of_quantity(limit: Limit, scene: Scene, channel: Channel) -> bool:
     """Whether a limit of a check is one of the channel's quantity, or of all quantities."""
     from qc.quantities import quantities

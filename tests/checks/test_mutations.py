@@ -350,6 +350,7 @@ UNNOTICED = {
     ("gust", "told.worst < told.limit"): NEVER,
     ("supply", "told.worst > told.limit"): NEVER,
     ("spike", "number > limit"): FILTER,
+    ("spike", "np.abs(off) > least"): FILTER,
     ("dry-rain", "humid < limit"): FILTER,
     ("tendency", "np.abs(change) > least"): FILTER,
     ("dew-point", "td - t > above"): FILTER,
@@ -397,6 +398,7 @@ EDGES = (
     "saturation.rain_clearness",
     "snow-melt.brightness",
     "spike.air_temperature",
+    "spike.curve.air_pressure",
     "tip-size.rounding",
     "vane.least_change",
     "vane.present",
@@ -408,8 +410,8 @@ BORROWED = {"closure": ("clear-sky.least_elevation",)}
 """The same for limits of another check."""
 
 REACHES: dict[str, tuple[float, tuple[float, float]]] = {
-    "spike": (7200.0, (54_000.0, 43_200.0)),
-    "common-mode": (7200.0, (54_000.0, 43_200.0)),
+    "spike": (7200.0, (54_000.0, 54_000.0)),
+    "common-mode": (7200.0, (54_000.0, 54_000.0)),
     "gust": (3600.0, (5400.0, 5400.0)),
     "calm": (10_800.0, (21_600.0, 21_600.0)),
     "vane": (14_400.0, (57_600.0, 57_600.0)),
