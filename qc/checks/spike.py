@@ -1,8 +1,8 @@
 """Single values that jump away and back.
 
 Tests: how far a value leaves both its neighbours to the same side, against a limit and against the larger changes
-    around; of pressure, which runs smoothly, also how far it lies off the curve through the two values on either side:
-    the tide of the air hides half of an error from its neighbours.
+    around; of pressure between the tropics also how far it lies off the curve through the two values on either side:
+    it runs smoothly there, but with the tide of the air, which hides half of an error from its neighbours.
 Matters: radio noise, a bad contact, a bird, lightning and a garbled digit show in one value and are gone in the next.
 Not a fault: restless air: the time around sets the scale; gusts, which do come and go in one interval; rain,
     irradiance and direction, which may jump any time and are not tested.
@@ -10,7 +10,8 @@ Limits: by quantity and interval, verdict 2, but never less than `quanta` steps 
     rounding adds to the limit (half a step of the value and half of its neighbour) where that is less; restless:
     times the size that a share of the changes around stay below; around and intervals: how far, whichever is longer.
     The published test (4 sigma of the last 10 min) uses a spread that the spike itself makes; ours leaves its two
-    changes out. curve.QUANTITY: the same for what lies off the curve, farther than the values around it do.
+    changes out. curve.QUANTITY: the same for what lies off the curve, farther than the values around it do, up
+    to the latitude `tropics`.
     longest_interval: of a table that is tested. An excursion on the limit passes.
 """
 
@@ -78,7 +79,7 @@ def _off_curve(scene: Scene, channel: Channel, change: Floats) -> tuple[Floats, 
     """
     bound = scene.limits.find(_ID, f"curve.{channel.quantity}")
     limit, interval_s = np.full(scene.rows, np.nan), scene.interval_s or 0.0
-    if bound is None:
+    if bound is None or abs(scene.station.station.latitude) > scene.limits.number(_ID, "tropics"):
         return limit, limit
     values = scene.values(channel)
     off = excursions.bends(values, change)
