@@ -243,14 +243,14 @@ def _stuck(found: Sequence[Mapping[str, Any]], windows: Sequence[Mapping[str, An
                 f"h is in force"
             )
     return [
-        "**Stuck sensors** (same command), at values that neither calm nor saturation nor melting explains. "
-        "Percent of healthy values that a window",
+        "**Stuck sensors** (same command), at values that neither calm, light air, saturation nor melting explains (in "
+        "light air, up to 1.5 m/s, wind at tenths has 12 h). Percent of healthy values that a window",
         "of so many hours would flag at the declared resolution; the shortest window below 0.05 %; the one in "
         "force; the length from which nine",
         "of ten are found (planted: 1, 2, 3, 6, 12, 18, 24 and 36 h). Promised: found within 12 h for temperature "
         "and wind, 24 h for humidity.",
-        "A window serves all stations of its resolution, so it may be longer than one of them needs: listed where "
-        "more than twice.",
+        "A window serves all stations of its resolution and interval, so it may be longer than one of them needs: "
+        "listed where more than twice.",
         "",
         *table(["station", "channel", "resolution", "1 h", "3 h", "6 h", "12 h", "24 h", "shortest", "in "
         "force", "found from"], rows),
