@@ -8,7 +8,7 @@ Not a fault: humidity near saturation (over ice below 0 degC); calm, and a vane 
     temperature in fog, long rain or melting snow, which has up to twice the time; irradiance by night; whole hPa for
     half a day. Rain, soil, snow, battery and what has no resolution in the station file are not tested.
 Limits: QUANTITY.to_R: window for resolutions up to R, verdict 2; quanta: steps that a stretch may span
-    (QUANTITY.quanta_to_R where it differs), but at least QUANTITY.least; share, least_values: what a window must
+    (QUANTITY.quanta_to_R where it differs), but at least QUANTITY.least; share, span, least_values: what a window must
     hold; calm, saturated, melting, patience, longest: the weather; light: the most of light air, whose window is
     QUANTITY.light_to_R; daylight, no_beam: the sun. A stretch that spans just that and lasts just the window fails.
 """
@@ -108,16 +108,22 @@ def _stretches(
     """Windows that stay and that no weather explains, with their length."""
     window_us, light = round(window.at(scene.interval_s) * _HOUR_US), _light(scene.limits, window)
     circular = channel.quantity == "wind_direction"
-    ends = stays.stays(values, scene.time, window_us, _least(scene, window_us), tolerance, circular=circular)
+
+    def still(length_us: int) -> Ends:
+        span_us = round(scene.limits.number(_ID, "span") * length_us) - (scene.table.interval_us or 0)
+        least = _least(scene, length_us)
+        return stays.stays(values, scene.time, length_us, least, tolerance, circular=circular, span_us=span_us)
+
+    ends = still(window_us)
     calm = scene.limits.number(_ID, "calm" if light is None else "light")
     quiet = _quiet(scene, channel, ends, window_us, calm) if len(ends.rows) else np.zeros(0, bool)
     found = [(window_us, ends.take(~quiet))]
     if channel.quantity in _PATIENT and quiet.any():
         longer = round(_patient(scene.limits, window_us / _HOUR_US) * _HOUR_US)
-        found.append((longer, stays.stays(values, scene.time, longer, _least(scene, longer), tolerance)))
+        found.append((longer, still(longer)))
     if light is not None and quiet.any():
         longer = round(light.at(scene.interval_s) * _HOUR_US)
-        ends = stays.stays(values, scene.time, longer, _least(scene, longer), tolerance)
+        ends = still(longer)
         found.append((longer, ends.take(ends.high > scene.limits.number(_ID, "calm"))))
     return found
 
