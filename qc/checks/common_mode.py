@@ -8,7 +8,7 @@ Limits: devices: how many devices, and how many quantities, verdict 2 on each ch
     `spike` allows a single channel, but more than one step of its resolution; returns: part of the excursion by which
     the values before and after may differ; restless, share, around, intervals, longest_interval: as in `spike`. What
     lies on a limit passes. Without devices in the station file wind counts as one, and so do temperature and
-    humidity.
+    humidity, and pressures.
 """
 
 from __future__ import annotations

@@ -4,14 +4,16 @@ Tests: how far a value leaves both its neighbours to the same side, against a li
     around; of pressure between the tropics also how far it lies off the curve through the two values on either side:
     it runs smoothly there, but with the tide of the air, which hides half of an error from its neighbours.
 Matters: radio noise, a bad contact, a bird, lightning and a garbled digit show in one value and are gone in the next.
-Not a fault: restless air: the time around sets the scale; gusts, which do come and go in one interval; rain,
-    irradiance and direction, which may jump any time and are not tested.
+Not a fault: restless air: the time around sets the scale; gusts, which do come and go in one interval; storms, which
+    are one value of an hourly table, but of several instruments; rain, irradiance and direction, which may jump any
+    time and are not tested.
 Limits: by quantity and interval, verdict 2, but never less than `quanta` steps of the declared resolution, or what
     rounding adds to the limit (half a step of the value and half of its neighbour) where that is less; restless:
     times the size that a share of the changes around stay below; around and intervals: how far, whichever is longer.
     The published test (4 sigma of the last 10 min) uses a spread that the spike itself makes; ours leaves its two
     changes out. curve.QUANTITY: the same for what lies off the curve, farther than the values around it do, up
-    to the latitude `tropics`.
+    to the latitude `tropics`. company: times the limit, in tables of company_from and longer, where another instrument
+    changes by `stirred` times its own limit.
     longest_interval: of a table that is tested. An excursion on the limit passes.
 """
 
@@ -19,7 +21,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from qc.checks import EVERY, Check, Reach, Told, around, of_quantity, reach_of_excursions, shown
+from qc.checks import EVERY, Check, Reach, Told, around, in_company, of_quantity, reach_of_excursions, shown
 from qc.limits import Limit, Limits
 from qc.physics import excursions
 from qc.record import SECOND
@@ -50,6 +52,8 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     rounded = least + (quantum + beside) / 2.0  # written, the two of an excursion stand so much farther apart at most
     coarsest = scene.limits.number(_ID, "quanta") * np.maximum(quantum, beside)
     limit = np.maximum(least, np.minimum(coarsest, rounded))
+    if (number > limit).any():
+        limit = in_company(scene, _ID, channel, limit)
     rows = np.flatnonzero(number > limit)  # few: only there is the time around worth looking at
     half_us = round(around(scene.limits, _ID, scene.interval_s) * SECOND)
     usual = excursions.usual(change, scene.time, rows, half_us, scene.limits.number(_ID, "share"))
@@ -85,7 +89,7 @@ def _off_curve(scene: Scene, channel: Channel, change: Floats) -> tuple[Floats, 
     off = excursions.bends(values, change)
     quantum = scene.quantum(channel)
     steps = scene.limits.number(_ID, "quanta") * np.maximum(quantum, _beside(quantum))
-    least = np.maximum(bound.at(interval_s), steps)
+    least = in_company(scene, _ID, channel, np.maximum(bound.at(interval_s), steps))
     rows = np.flatnonzero(np.abs(off) > least)  # few
     rows = rows[excursions.farthest(np.abs(off), rows)]
     half_us = round((around(scene.limits, _ID, interval_s) - 2.0 * interval_s) * SECOND)  # each looks two rows farther
