@@ -39,15 +39,15 @@ def ours(table: Path, out: Path) -> None:
     run.write(run.check_record(record, run.limits_of(station)), out, replace=True)
 
 
-def process(command: list[str]) -> tuple[float, float]:
-    """Seconds and peak memory (MiB) of a whole process."""
+def process(command: list[str]) -> tuple[float, float, float]:
+    """Seconds, peak memory (MiB) and processor seconds of a whole process."""
     start = time.perf_counter()
     child = subprocess.Popen(command, stdout=subprocess.DEVNULL)
     _, status, usage = os.wait4(child.pid, 0)
     child.returncode = os.waitstatus_to_exitcode(status)
     if child.returncode:
         raise SystemExit(f"{command[:3]} ended with {child.returncode}")
-    return time.perf_counter() - start, usage.ru_maxrss / 1024
+    return time.perf_counter() - start, usage.ru_maxrss / 1024, usage.ru_utime + usage.ru_stime
 
 
 def inside(table: Path, folder: Path) -> None:
@@ -135,6 +135,9 @@ def _whole(what: str, bare: list[str], full: list[str], pairs: int) -> None:
     found = [(process(bare), process(full)) for _ in range(pairs)]
     _tell(f"{what}, whole process", [(a[0], b[0]) for a, b in found], "at most 4")
     print(f"  peak memory {max(b[1] for _, b in found):.0f} MiB (floor {max(a[1] for a, _ in found):.0f})")
+    spent = statistics.median(b[2] / a[2] for a, b in found)
+    busy = statistics.median(b[2] for _, b in found)
+    print(f"  processor time {busy:.2f} s, ratio {spent:.2f}: a busy machine spoils it less")
 
 
 def _tell(what: str, pairs: list[tuple[float, float]], promised: str) -> None:
