@@ -185,12 +185,14 @@ class Case:
     @property
     def first(self) -> np.datetime64:
         """UTC of the first row."""
-        return self.time[0]
+        first: np.datetime64 = self.time[0]
+        return first
 
     @property
     def last(self) -> np.datetime64:
         """UTC of the last row."""
-        return self.time[-1]
+        last: np.datetime64 = self.time[-1]
+        return last
 
     @property
     def span_s(self) -> float:

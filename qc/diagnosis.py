@@ -234,7 +234,7 @@ def weighed(found: Sequence[Finding]) -> list[Finding]:
         group = float(calibrated(float(np.log(total))))
         share = {fault: float(np.exp(o) / total) for fault, o in odds.items()}
         own = group * float(np.exp(one.log_odds) / total)
-        told = {**{i: 0.0 for i in one.fault.rivals}, **{i: group * s for i, s in share.items()}}
+        told = {**dict.fromkeys(one.fault.rivals, 0.0), **{i: group * s for i, s in share.items()}}
         rivals = [Rival(i, round(c, 3), one.fault.rivals.get(i, "")) for i, c in told.items()]
         rivals.sort(key=lambda r: (-r.confidence, r.fault))
         if group >= LISTED and own >= SHARED:
@@ -246,7 +246,8 @@ def _rivals(one: Finding, other: Finding) -> bool:
     named = other.fault.id in one.fault.rivals or one.fault.id in other.fault.rivals
     a, b = one.suspect, other.suspect
     touching = not a.channels or not b.channels or bool(set(a.channels) & set(b.channels))
-    return named and one.fault.id != other.fault.id and touching and a.first <= b.last and b.first <= a.last
+    together = bool(a.first <= b.last and b.first <= a.last)
+    return named and one.fault.id != other.fault.id and touching and together
 
 
 def _prior(fault: str) -> float:

@@ -15,7 +15,7 @@ import numpy as np
 from qc.logs import Correction
 from qc.record import SECOND, ReadChannel, Record, TableRecord
 from qc.station import Station
-from qc.verdicts import Floats
+from qc.verdicts import Bools, Floats
 
 Operation = Literal["clock", "side", "site", "unit", "swap", "scale", "offset", "rotate", "mirror", "negate"]
 
@@ -27,10 +27,11 @@ class Mend:
     Parameters
     ----------
     operation : str
-        `clock` (the logger clock is `amount` minutes ahead of true), `side` (stamps lie `amount` minutes later than
-        the station file says: those of all tables named in `where`), `site` (`site` holds new latitude, longitude or elevation), `unit` (values in output units
-        are `amount` times the given ones plus `plus`; `unit` is what the station file should say), `swap` (exchange
-        two channels), or one of the correction log with `amount` as its parameter.
+        `clock` (the logger clock is `amount` minutes ahead of true), `side` (stamps mark another side of the interval
+        than the station file says, which makes them `amount` minutes late; `side` is the true one), `site` (`site`
+        holds a new latitude, longitude or elevation), `unit` (true values in output units are `amount` times those
+        read plus `plus`; `unit` is what the station file should say), `swap` (exchange two channels), or one of the
+        correction log with `amount` as its parameter.
     channels : tuple of str
         what it acts on; for `clock`, `side` and `site` every channel.
     first, last : datetime64[us] UTC
@@ -100,11 +101,11 @@ def changed(values: Floats, mend: Mend) -> Floats:
     return Correction(0, none, none, (), mend.operation, mend.amount, "", "", none).of(values)
 
 
-def _put(channel: ReadChannel, rows: np.ndarray, values: Floats) -> ReadChannel:  # type: ignore[type-arg]
+def _put(channel: ReadChannel, rows: Bools, values: Floats) -> ReadChannel:
     return replace(channel, values=np.where(rows, values, channel.values))
 
 
-def _shifted(table: TableRecord, rows: np.ndarray, minutes: float) -> TableRecord:  # type: ignore[type-arg]
+def _shifted(table: TableRecord, rows: Bools, minutes: float) -> TableRecord:
     """Stamps moved back by some minutes in some rows; where two rows meet, the first stands."""
     time = np.where(rows, table.time - np.timedelta64(round(minutes * 60 * SECOND), "us"), table.time)
     order = np.argsort(time, kind="stable")

@@ -20,6 +20,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
@@ -82,7 +83,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     )
 
 
-def _by_night(case: Case, values: Floats) -> tuple[np.ndarray, Floats]:  # type: ignore[type-arg]
+def _by_night(case: Case, values: Floats) -> tuple[NDArray[np.int64], Floats]:
     """Solar days with at least ten night values, and their medians."""
     rows = np.flatnonzero(np.isfinite(values))
     days, first = np.unique(case.solar_day[rows], return_index=True)

@@ -11,7 +11,7 @@ Floats = NDArray[np.float64]
 
 
 class Change(NamedTuple):
-    """A step in a series: it lies before value `at`; values `earliest` to `latest` are as good within two in log-likelihood.
+    """A step in a series, before value `at`; `earliest` to `latest` are as good within two in log-likelihood.
 
     `before`, `after` are the medians on both sides; `gain` is the log-likelihood won over no step at all.
     """
@@ -55,9 +55,8 @@ def step(series: ArrayLike, *, least: int = 2) -> Change | None:
     likelihood = -n * np.log((cost + floor) / n)
     good = np.flatnonzero(likelihood >= likelihood[best] - 2.0)
     gain = n * float(np.log((whole + floor) / (cost[best] + floor)))
-    return Change(
-        int(rows[best]), int(rows[good[0]]), int(rows[good[-1]]), float(np.median(y[:best])), float(np.median(y[best:])), gain
-    )  # fmt: skip
+    low, high = float(np.median(y[:best])), float(np.median(y[best:]))
+    return Change(int(rows[best]), int(rows[good[0]]), int(rows[good[-1]]), low, high, gain)
 
 
 def first_true(flags: ArrayLike, *, least: int = 2) -> tuple[int, int] | None:

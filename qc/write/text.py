@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.moments import utc_text as stamp
+from qc.moments import utc_text
+
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -17,6 +18,11 @@ if TYPE_CHECKING:
 FORMULA = r"^[=+\-@\t\r]"
 NUMBER = r"^[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?$"
 _DAY_US = 86_400_000_000
+
+
+def stamp(time: np.datetime64) -> str:
+    """ISO 8601 in UTC; a fraction of a second only where there is one."""
+    return utc_text(time)
 
 
 def stamps(time: NDArray[np.datetime64]) -> pa.Array:
