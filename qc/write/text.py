@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from qc.moments import utc_text
 
-
 if TYPE_CHECKING:
     import pyarrow as pa
 
