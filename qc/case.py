@@ -128,6 +128,10 @@ class Case:
         """Declared resolution at each value, in the output unit; 0 where none is declared."""
         return self.scene.quantum(channel)
 
+    def device(self, channel: Channel) -> str | None:
+        """The device that the station file gives a channel, as the last deployment names it; None where it gives none."""
+        return next((d.device for d in reversed(channel.deployment) if d.device), channel.device)
+
     def mate(self, *quantities: str) -> Channel | None:
         """The first channel of the first of some quantities that the table has values of."""
         for quantity in quantities:

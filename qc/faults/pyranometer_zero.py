@@ -77,7 +77,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         begin,
         case.time[rows[-1]],
         (before, begin),
-        device=channel.on_device,
+        device=case.device(channel),
         mend=Mend("offset", names, begin, None, -round(level, 1), uncertainty=spread / np.sqrt(len(nights) - start)),
         exhibit={"nights": nights, "medians": medians, "start": start},
     )
