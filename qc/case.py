@@ -129,7 +129,7 @@ class Case:
         return self.scene.quantum(channel)
 
     def device(self, channel: Channel) -> str | None:
-        """The device that the station file gives a channel, as the last deployment names it; None where it gives none."""
+        """The device that the station file (its last deployment) names for a channel; None where it names none."""
         return next((d.device for d in reversed(channel.deployment) if d.device), channel.device)
 
     def mate(self, *quantities: str) -> Channel | None:
