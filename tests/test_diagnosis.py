@@ -1,4 +1,4 @@
-"""The engine of diagnosis: order of work, undoing, rivals, confidence, what cannot be tested. Faults are made up here."""
+"""The engine of diagnosis: order of work, undoing, rivals, confidence, what is not tested. Its faults are made up."""
 
 from __future__ import annotations
 
@@ -62,20 +62,19 @@ def record(rows: int = 144, a: float = 10.0, b: float = 50.0) -> Record:
 
 def suspect(channels: tuple[str, ...] = ("a",), odds: float = 3.0, **more: Any) -> Suspect:
     last = T0 + np.timedelta64(1, "D") - np.timedelta64(600, "s")
-    return Suspect(channels, (Clue("c", odds, "said"),), {}, "Summary.", T0, last, (T0, T0), **more)
+    evidence = more.pop("evidence", {})
+    return Suspect(channels, (Clue("c", odds, "said"),), evidence, "Summary.", T0, last, (T0, T0), **more)
 
 
 def fault(i: str, test: Callable[[Case], Sequence[Outcome]], rank: str = "sensor", **more: Any) -> Fault:
-    given: dict[str, Any] = {"needs": (), "least_s": 0.0} | more
-    return Fault(i, rank, test=test, inject=lambda c, g, r: None, picture=lambda c, s: None, keys=(), go="remote", **given)  # type: ignore[arg-type, return-value]
+    given: dict[str, Any] = {"needs": (), "least_s": 0.0, "inject": None, "picture": None} | more
+    return Fault(i, rank, test=test, keys=(), go="remote", **given)
 
 
 def use(monkeypatch: pytest.MonkeyPatch, *given: Fault, prior: float = 0.0) -> None:
     """Let these be the book, with one prior for all, and the logistic function as calibration."""
     book = {f.id: f for f in given}
-    limits = Limits(
-        {f"{i}.prior": Limit(i, "prior", prior, "ln odds", "Fairvane", "judgement") for i in faults.IDS}
-    )
+    limits = Limits({f"{i}.prior": Limit(i, "prior", prior, "ln odds", "Fairvane", "judgement") for i in faults.IDS})
     monkeypatch.setattr(diagnosis, "registry", lambda: book)
     monkeypatch.setattr(diagnosis, "of_faults", lambda: limits)
     monkeypatch.setattr(diagnosis, "_calibration", lambda: ())
@@ -94,7 +93,9 @@ def test_confidence_is_the_share_of_prior_and_clues(monkeypatch: pytest.MonkeyPa
     assert [f.confidence for f in found] == [round(logistic(2.0), 3)]
 
 
-@pytest.mark.parametrize(("odds", "weight"), [(CAP, CAP), (CAP + 1, CAP), (-9.0, -CAP), (1.5, 1.5), (float("nan"), 0.0)])
+@pytest.mark.parametrize(
+    ("odds", "weight"), [(CAP, CAP), (CAP + 1, CAP), (-9.0, -CAP), (1.5, 1.5), (float("nan"), 0.0)]
+)
 def test_a_clue_is_capped_and_what_is_no_number_weighs_nothing(odds: float, weight: float) -> None:
     assert Clue("c", odds, "").weight == weight
 
@@ -157,7 +158,7 @@ def test_what_an_earlier_fault_spoilt_is_missing_later(monkeypatch: pytest.Monke
 
 def test_a_later_fault_is_not_tested_on_what_is_spoilt(monkeypatch: pytest.MonkeyPatch) -> None:
     spoilt = suspect(("a",), 3.0, spoils=("a",))
-    later = fault("shield-heating", lambda c: pytest.fail("tested"), needs=(("air_temperature",),))  # type: ignore[arg-type, return-value]
+    later = fault("shield-heating", lambda c: pytest.fail("tested"), needs=(("air_temperature",),))
     use(monkeypatch, fault("channel-open", lambda c: [spoilt], "wiring"), later)
     found = diagnose(unchecked(record()))
     assert [(i, u.why, u.decidable_after) for i, u in found.not_tested] == [
@@ -186,7 +187,7 @@ def test_of_two_rivals_only_the_likelier_is_undone(monkeypatch: pytest.MonkeyPat
         monkeypatch,
         fault("clock-offset", lambda c: [clock], "clock", rivals={"site-facts": ""}),
         fault("site-facts", lambda c: [site], "site"),
-        fault("vane-stuck", lambda c: seen.append(c.first) or []),  # type: ignore[func-returns-value]
+        fault("vane-stuck", lambda c: seen.append(c.first) or []),
     )
     diagnose(unchecked(record()))
     assert seen == [T0 - np.timedelta64(3600, "s")]
@@ -207,7 +208,7 @@ def test_the_rest_of_a_rank_is_tested_again_after_undoing(monkeypatch: pytest.Mo
 
 
 def test_without_a_quantity_it_is_not_tested(monkeypatch: pytest.MonkeyPatch) -> None:
-    use(monkeypatch, fault("vane-stuck", lambda c: pytest.fail("tested"), needs=(("wind_direction", "wind_speed"),)))  # type: ignore[arg-type, return-value]
+    use(monkeypatch, fault("vane-stuck", lambda c: pytest.fail("tested"), needs=(("wind_direction", "wind_speed"),)))
     assert [u.why for _, u in diagnose(unchecked(record())).not_tested] == ["needs wind_direction or wind_speed"]
 
 
