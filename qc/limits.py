@@ -115,6 +115,15 @@ def _shipped(climate: str) -> Mapping[str, Limit]:
     return found
 
 
+@cache
+def of_faults() -> Limits:
+    """The numbers that diagnosis goes by, from `rules/faults/<id>.toml`; `check` holds the id of the fault."""
+    found: dict[str, Limit] = {}
+    for path in sorted((folder("rules") / "faults").glob("*.toml")):
+        found |= {limit.name: limit for limit in _file(path, check=path.stem, origin=f"rules/faults/{path.name}")}
+    return Limits(found)
+
+
 def _file(path: Path, *, check: str | None, origin: str) -> list[Limit]:
     with path.open("rb") as file:
         entries = tomllib.load(file).get("limit", [])

@@ -26,6 +26,12 @@ def _utc(entry: Clock) -> np.datetime64 | None:
     return None if entry.from_ is None else np.datetime64(entry.from_.astimezone(UTC).replace(tzinfo=None), "us")
 
 
+def utc_text(time: np.datetime64) -> str:
+    """ISO 8601 in UTC; a fraction of a second only where there is one."""
+    text = np.datetime_as_string(time.astype("datetime64[us]"), unit="us")
+    return str(text).rstrip("0").rstrip(".") + "Z"
+
+
 def moment(text: str, station: Station, *, last: bool = False, what: str = "time") -> np.datetime64:
     """UTC of a time as people write it: with a zone, or on the logger clock.
 

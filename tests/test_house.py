@@ -18,14 +18,18 @@ LAYERS = [
     {"qc.station", "qc.physics"},
     {"qc.read.lines", "qc.read.cells", "qc.read.numbers", "qc.read.layout", "qc.read.file"},
     {"qc.moments", "qc.logs", "qc.record", "qc.sky", "qc.verdicts"},
-    {"qc.neighbours"},
+    {"qc.neighbours", "qc.write.page", "qc.write.picture"},
     {"qc.read.tables", "qc.read.source", "qc.scene", "qc.gaps", "qc.injection"},
-    {"qc.checks"},
+    {"qc.mends"},
+    {"qc.case"},
+    {"qc.checks", "qc.faults"},
     {"qc.chain"},
-    {"qc.corrected"},
+    {"qc.corrected", "qc.diagnosis"},
     {"qc.episodes"},
     {"qc.write", "qc.borders", "qc.draft"},
     {"qc.run", "qc.why"},
+    {"qc.run_diagnosis"},
+    {"qc.delivery"},
     {"qc.write.terminal", "qc.write.explained"},
     {"qc.cli"},
 ]
@@ -69,6 +73,16 @@ def test_imports_point_one_way(module: str, path: Path) -> None:
     assert own >= 0, f"{module} has no place in the house: put it into LAYERS"
     for name in _imports(path):
         assert _layer(name) <= own, f"{module} imports {name}, which stands above it"
+
+
+FAULTS = {name for name, _ in _modules() if name.startswith("qc.faults.")}
+
+
+@pytest.mark.parametrize("module", sorted(FAULTS))
+def test_faults_import_neither_each_other_nor_a_check(module: str) -> None:
+    path = ROOT / Path(*module.split(".")).with_suffix(".py")
+    found = {".".join(name.split(".")[:3]) for name in _imports(path)}
+    assert not found & (FAULTS | CHECKS)
 
 
 CHECKS = {name for name, _ in _modules() if name.startswith("qc.checks.")}

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.moments import utc_text
+
 if TYPE_CHECKING:
     import pyarrow as pa
 
@@ -19,8 +21,7 @@ _DAY_US = 86_400_000_000
 
 def stamp(time: np.datetime64) -> str:
     """ISO 8601 in UTC; a fraction of a second only where there is one."""
-    text = np.datetime_as_string(time.astype("datetime64[us]"), unit="us")
-    return str(text).rstrip("0").rstrip(".") + "Z"
+    return utc_text(time)
 
 
 def stamps(time: NDArray[np.datetime64]) -> pa.Array:

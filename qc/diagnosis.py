@@ -1,0 +1,332 @@
+"""Diagnosis: which fault is it? The order of work, rivals, confidence.
+
+Site facts, clock, layout, wiring, sensor, siting: after each rank what was found is undone in memory, or left out
+where it cannot be, and the ranks that follow are tested on what remains. So a later cause is not blamed for an earlier
+one, and is still found beneath it.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from qc import chain
+from qc.case import Case
+from qc.chain import Checked
+from qc.faults import Cleared, Fault, Outcome, Suspect, Untested, registry
+from qc.limits import Limits, of_faults
+from qc.mends import Mend, mended
+from qc.moments import utc_text
+from qc.record import Record
+from qc.sky import Sky
+
+_log = logging.getLogger("fairvane")
+
+LISTED = 0.5
+"""Confidence from which a finding, or the sum of those that cannot be told apart, is listed (contract 6)."""
+
+SHARED = 0.1
+"""Confidence from which a cause that cannot be told apart from a likelier one stands beside it (judgement)."""
+
+VISITED = 1.0
+"""Log-odds that a visit adds to what it can cause, where the onset lies within `VISIT_DAYS` of it (judgement)."""
+
+VISIT_DAYS = 2.0
+
+STAGES = (("site", "clock"), ("layout",), ("wiring",), ("sensor",), ("siting",))
+"""Ranks tested together: a wrong longitude and a wrong clock show the same. Within a stage what was found is undone
+once, and the rest tested again."""
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Rival:
+    """Another cause that would explain the same data."""
+
+    fault: str
+    confidence: float
+    split_by: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One fault that diagnosis reports, with its evidence."""
+
+    fault: Fault
+    suspect: Suspect
+    table: str
+    log_odds: float
+    confidence: float
+    rivals: tuple[Rival, ...] = ()
+
+    @property
+    def id(self) -> str:
+        """What names it over runs: fault, device or channels."""
+        where = self.suspect.device or ".".join(self.suspect.channels) or "station"
+        return f"{self.fault.id}@{where}"
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """What diagnosis says of a station: findings most confident first, what was cleared, what could not be tested.
+
+    `cases` holds for each finding's id the Case that it was found on, for its picture.
+    """
+
+    checked: Checked
+    findings: tuple[Finding, ...]
+    cleared: tuple[tuple[str, Cleared], ...]
+    not_tested: tuple[tuple[str, Untested], ...]
+    cases: Mapping[str, Case]
+
+
+def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None, only: Sequence[str] = ()) -> Diagnosis:
+    """Test the faults of the book on a checked record.
+
+    Parameters
+    ----------
+    checked : Checked
+        from `qc.chain.run`.
+    progress : callable
+        called with faults tested and faults in all.
+    only : sequence of str
+        ids of faults; left out, all of them.
+    """
+    faults = [f for f in registry().values() if not only or f.id in only]
+    record, now = checked.record, checked
+    spoilt: list[tuple[str, Suspect]] = []
+    findings: list[Finding] = []
+    cleared: list[tuple[str, Cleared]] = []
+    untested: list[tuple[str, Untested]] = []
+    cases: dict[str, Case] = {}
+    done = 0
+    for ranks in STAGES:
+        waiting = [f for f in faults if f.rank in ranks]
+        for again in (False, True):
+            found: list[Finding] = []
+            for table in now.tables:
+                case = _case(now, table, spoilt)
+                for fault in waiting:
+                    for outcome in tested(fault, case, spoilt):
+                        if isinstance(outcome, Suspect):
+                            odds = score(fault, outcome, case)
+                            found.append(Finding(fault, outcome, table, odds, 0.0))
+                            cases.setdefault(found[-1].id, case)
+                        elif isinstance(outcome, Cleared):
+                            cleared.append((fault.id, outcome))
+                        else:
+                            untested.append((fault.id, outcome))
+                    done += not again
+                    progress(done, len(faults) * len(now.tables))
+            listed = [f for f in weighed(_once(found)) if f.id not in {g.id for g in findings}]
+            findings += listed
+            spoilt += [(f.fault.id, f.suspect) for f in listed if f.suspect.mend is None]
+            undo = [f.suspect.mend for f in listed if f.suspect.mend is not None and _likeliest(f, listed)]
+            if not undo:
+                break
+            for mend in undo:
+                record = mended(record, mend)
+            now = chain.run(record, checked.limits)
+            waiting = [f for f in waiting if f.id not in {g.fault.id for g in listed}]
+    findings.sort(key=lambda f: (-f.confidence, f.id))
+    reported = {(f.fault.id, c) for f in findings for c in f.suspect.channels or ("",)}
+    cleared = [(i, c) for i, c in cleared if not reported & {(i, n) for n in c.channels or ("",)}]
+    once = {(i, c.channels): (i, c) for i, c in cleared}
+    return Diagnosis(checked, tuple(findings), tuple(once.values()), tuple(_merged(untested)), cases)
+
+
+def _likeliest(finding: Finding, listed: Sequence[Finding]) -> bool:
+    """Whether no likelier cause of the same data stands beside it: one of them is undone for the tests that follow."""
+    return all(f.confidence <= finding.confidence for f in listed if f is not finding and _rivals(f, finding))
+
+
+def _case(checked: Checked, table: str, spoilt: Sequence[tuple[str, Suspect]]) -> Case:
+    """The table as later tests see it: without what earlier findings spoilt."""
+    record, site = checked.record, checked.record.station.station
+    found = checked.tables[table]
+    sky = Sky(found.record.middle, site.latitude, site.longitude, site.elevation)
+    case = Case(record.station, found.record, sky, of_faults(), checked.limits, found.verdicts, record.logs)
+    for _, suspect in spoilt:
+        if suspect.spoils:
+            case = case.without(suspect.spoils, suspect.first, suspect.last)
+    return case
+
+
+def case_of(checked: Checked, table: str) -> Case:
+    """The Case of one table as the first tests see it; KeyError where there is no such table."""
+    return _case(checked, table, ())
+
+
+def tested(fault: Fault, case: Case, spoilt: Sequence[tuple[str, Suspect]] = ()) -> Sequence[Outcome]:
+    """What the test of one fault says of one table; without what it needs, why it was not tested.
+
+    A test that breaks on odd data leaves one `Untested`; the rest goes on.
+    """
+    for quantities in fault.needs:
+        if case.mate(*quantities) is not None:
+            continue
+        names = tuple(c.name for c in case.of(*quantities))
+        by = next((i for i, s in spoilt if set(s.spoils) & set(names)), None)
+        what = " or ".join(quantities)
+        if by is not None:
+            return (Untested(names, f"{', '.join(names)} is spoilt by {by}", f"{by} is mended"),)
+        return (Untested(names, f"no {what} channel has values" if names else f"needs {what}", None),)
+    if case.span_s < fault.least_s:
+        need, have = fault.least_s / 86400.0, case.span_s / 86400.0
+        when = utc_text(case.first + np.timedelta64(round(fault.least_s - case.interval_s), "s"))
+        return (Untested((), f"needs {_days(need)} of record, has {_days(have)}", when),)
+    try:
+        return fault.test(case)
+    except Exception as error:
+        _log.error("the test of %s broke: %s", fault.id, error)
+        _log.debug("traceback", exc_info=True)
+        return (Untested((), f"the test broke on these data ({type(error).__name__}); see the log", None),)
+
+
+def _days(days: float) -> str:
+    return f"{days * 24:.3g} h" if days < 2 else f"{days:.3g} d"
+
+
+def score(fault: Fault, suspect: Suspect, case: Case) -> float:
+    """Log-odds of a suspect against a sound station: prior, clues, and a visit that can have caused it."""
+    prior = case.limits.number(fault.id, "prior")
+    return prior + suspect.log_odds + (VISITED if _visited(fault, suspect, case) else 0.0)
+
+
+def _visited(fault: Fault, suspect: Suspect, case: Case) -> bool:
+    if not fault.visits:
+        return False
+    near = np.timedelta64(round(VISIT_DAYS * 86400), "s")
+    names = suspect.channels or tuple(c.name for c in case.channels)
+    visits = [v for name in names for v in case.visits(name, fault.visits)]
+    return any(v.start - near <= suspect.onset[1] and v.end + near >= suspect.onset[0] for v in visits)
+
+
+def _once(found: Sequence[Finding]) -> list[Finding]:
+    """One finding for each id: where several tables show it, the one that shows it best."""
+    best: dict[str, Finding] = {}
+    for one in found:
+        if one.id not in best or one.log_odds > best[one.id].log_odds:
+            best[one.id] = one
+    return list(best.values())
+
+
+def weighed(found: Sequence[Finding]) -> list[Finding]:
+    """Findings worth listing, each with its confidence and rivals.
+
+    Causes that name each other as rivals and touch the same channels at the same time share one sum: the odds of each
+    against all others and against a sound station. The sum decides whether they are listed; of those listed, each
+    that is not negligible stands with its own confidence, and none is picked.
+    """
+    out = []
+    for one in found:
+        against = [other for other in found if other is not one and _rivals(one, other)]
+        odds = {other.fault.id: other.log_odds for other in against}
+        for fault, log_odds in one.suspect.rivals.items():  # told by the test itself
+            odds.setdefault(fault, log_odds + _prior(one.fault.id))
+        total = np.exp(one.log_odds) + sum(np.exp(o) for o in odds.values())
+        group = float(calibrated(float(np.log(total))))
+        share = {fault: float(np.exp(o) / total) for fault, o in odds.items()}
+        own = group * float(np.exp(one.log_odds) / total)
+        told = {**dict.fromkeys(one.fault.rivals, 0.0), **{i: group * s for i, s in share.items()}}
+        rivals = [Rival(i, round(c, 3), one.fault.rivals.get(i, "")) for i, c in told.items()]
+        rivals.sort(key=lambda r: (-r.confidence, r.fault))
+        if group >= LISTED and own >= SHARED:
+            out.append(replace(one, confidence=round(own, 3), rivals=tuple(rivals)))
+    return out
+
+
+def _rivals(one: Finding, other: Finding) -> bool:
+    named = other.fault.id in one.fault.rivals or one.fault.id in other.fault.rivals
+    a, b = one.suspect, other.suspect
+    touching = not a.channels or not b.channels or bool(set(a.channels) & set(b.channels))
+    together = bool(a.first <= b.last and b.first <= a.last)
+    return named and one.fault.id != other.fault.id and touching and together
+
+
+def _prior(fault: str) -> float:
+    return of_faults().number(fault, "prior")
+
+
+@cache
+def _calibration() -> tuple[tuple[float, float], ...]:
+    """Pairs of log-odds and the share of right findings there, rising; from `rules/faults/calibration.json`."""
+    import json
+
+    from qc.places import folder
+
+    path = folder("rules") / "faults" / "calibration.json"
+    if not path.exists():
+        return ()
+    return tuple((float(a), float(b)) for a, b in json.loads(path.read_text("utf-8"))["points"])
+
+
+def calibrated(log_odds: float) -> float:
+    """The share of findings at such log-odds that were right on the benchmark; the logistic function without one."""
+    points = _calibration()
+    if not points:
+        return float(1.0 / (1.0 + np.exp(-log_odds)))
+    x, y = zip(*points, strict=True)
+    return float(np.interp(log_odds, x, y))
+
+
+def _merged(untested: Sequence[tuple[str, Untested]]) -> list[tuple[str, Untested]]:
+    """One line for each fault and reason."""
+    out: dict[tuple[str, str, str | None], list[str]] = {}
+    for fault, u in untested:
+        out.setdefault((fault, u.why, u.decidable_after), []).extend(u.channels)
+    return [(fault, Untested(tuple(dict.fromkeys(names)), why, after)) for (fault, why, after), names in out.items()]
+
+
+def document(diagnosis: Diagnosis, period: tuple[str, str]) -> dict[str, Any]:
+    """The document of `faults.json` (contract 6)."""
+    from qc.faults import doc, steps
+
+    findings = []
+    for f in diagnosis.findings:
+        s, text = f.suspect, doc(f.fault.id)
+        findings.append(
+            {
+                "id": f.id, "fault": f.fault.id, "channels": list(s.channels), "device": s.device,
+                "confidence": f.confidence, "from": utc_text(s.first), "to": utc_text(s.last),
+                "onset": [utc_text(m) for m in s.onset], "summary": s.summary, "evidence": _plain(s.evidence),
+                "clues": [{"name": c.name, "log_odds": round(c.weight, 2), "said": c.said} for c in s.clues],
+                "rivals": [{"fault": r.fault, "confidence": r.confidence, "split_by": r.split_by} for r in f.rivals],
+                "site_checks": steps(f.fault.id), "caution": text["Caution"], "data_action": text["Data"],
+                "go": s.go or f.fault.go,
+            }
+        )  # fmt: skip
+    return {
+        "station": diagnosis.checked.record.station.id,
+        "period": {"from": period[0], "to": period[1]},
+        "findings": findings,
+        "cleared": [{"fault": i, "channels": list(c.channels), "why": c.why} for i, c in diagnosis.cleared],
+        "not_tested": [
+            {"fault": i, "channels": list(u.channels), "why": u.why, "decidable_after": u.decidable_after}
+            for i, u in diagnosis.not_tested
+        ],
+    }
+
+
+def _plain(evidence: Mapping[str, Any]) -> dict[str, Any]:
+    """Evidence as JSON holds it: plain numbers, null for what is none."""
+    out: dict[str, Any] = {}
+    for key, value in evidence.items():
+        if isinstance(value, bool | str | None.__class__):
+            out[key] = value
+        elif isinstance(value, list | tuple):
+            out[key] = list(value)
+        elif isinstance(value, np.integer | int):
+            out[key] = int(value)
+        else:
+            out[key] = float(value) if np.isfinite(value) else None
+    return out
+
+
+__all__ = ["Diagnosis", "Finding", "Limits", "Mend", "Record", "Rival", "case_of", "diagnose", "document", "tested"]

@@ -1,0 +1,87 @@
+"""When did it begin? Change-points on a fault's own statistic."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+
+class Change(NamedTuple):
+    """A step in a series, before value `at`; `earliest` to `latest` are as good within two in log-likelihood.
+
+    `before`, `after` are the medians on both sides; `gain` is the log-likelihood won over no step at all.
+    """
+
+    at: int
+    earliest: int
+    latest: int
+    before: float
+    after: float
+    gain: float
+
+
+def step(series: ArrayLike, *, least: int = 2) -> Change | None:
+    """The best single step in a series of independent values with heavy tails.
+
+    Parameters
+    ----------
+    series : array, shape (n,), NaN for none
+        the statistic of a fault by day, half-day or event, in any unit.
+    least : int
+        values needed on either side.
+
+    Returns
+    -------
+    Change, or None where there are fewer than `2 * least` values. Absolute deviations from the medians of both sides
+    are compared with those from one median (Laplace likelihood: a maximum-likelihood step in the median, which single
+    odd days do not move). The caller judges `gain` (natural logarithm) and the size of the step.
+    """
+    x = np.asarray(series, float)
+    rows = np.flatnonzero(np.isfinite(x))
+    y, n = x[rows], len(rows)
+    if n < 2 * least:
+        return None
+    whole = float(np.abs(y - np.median(y)).sum())
+    cost = np.full(n, np.inf)
+    for k in range(least, n - least + 1):
+        a, b = y[:k], y[k:]
+        cost[k] = np.abs(a - np.median(a)).sum() + np.abs(b - np.median(b)).sum()
+    best = int(np.argmin(cost))
+    floor = 1e-9 * (1.0 + np.abs(y).max()) * n
+    likelihood = -n * np.log((cost + floor) / n)
+    good = np.flatnonzero(likelihood >= likelihood[best] - 2.0)
+    gain = n * float(np.log((whole + floor) / (cost[best] + floor)))
+    low, high = float(np.median(y[:best])), float(np.median(y[best:]))
+    return Change(int(rows[best]), int(rows[good[0]]), int(rows[good[-1]]), low, high, gain)
+
+
+def first_true(flags: ArrayLike, *, least: int = 2) -> tuple[int, int] | None:
+    """Where a run of days that show a fault begins: the last day before that does not, and the first that does.
+
+    Parameters
+    ----------
+    flags : array of 0, 1 or NaN (not decidable), shape (n,)
+    least : int
+        days in agreement that make a begin.
+
+    Returns
+    -------
+    (last clean, first that shows it), -1 for the first of both where nothing clean came before; None where the fault
+    never shows on `least` decidable days in a row. The longest run that reaches the last decided day is taken, one
+    day of doubt in between allowed.
+    """
+    x = np.asarray(flags, float)
+    rows = np.flatnonzero(np.isfinite(x))
+    shown = x[rows] > 0.5
+    at = len(rows)
+    while at and (shown[at - 1] or (at >= 2 and at < len(rows) and shown[at - 2])):
+        at -= 1
+    while at < len(rows) and not shown[at]:
+        at += 1
+    if len(rows) - at < least:
+        return None
+    return (int(rows[at - 1]) if at else -1), int(rows[at])
