@@ -32,7 +32,6 @@ from qc.verdicts import (
     INCONSISTENT,
     MISSING,
     NOT_CHECKED,
-    USABLE,
     WORDS,
     WRONG,
 )
@@ -60,12 +59,16 @@ _DAY_US = 86_400_000_000
 
 @dataclass(frozen=True)
 class Picture:
-    """One picture: its file's name without ending, PNG bytes, what it shows to those who do not see it, its caption."""
+    """One picture: its file's name without ending, PNG bytes, what it shows to those who do not see it, its caption.
+
+    `flagged` is how many values in it are called inconsistent, doubtful or wrong.
+    """
 
     name: str
     png: bytes
     alt: str
     caption: str
+    flagged: int = 0
 
 
 def pictures(result: Result, shares: Sequence[Share], calendar: Calendar = UTC) -> list[Picture]:
@@ -329,8 +332,8 @@ def _weather(result: Result, calendar: Calendar) -> list[Picture]:
     if (wind := weather.wind_rose(result)) is not None:
         drawn, rose, speed, direction = wind
         caption = (
-            f"Where the wind came from, and how strong: {direction.name} and {speed.name}, {rose.pairs} pairs of "
-            f"usable values, {weather.SECTORS} sectors, rings in percent of all pairs; calm: below {weather.CALM:g} m/s."
+            f"Where the wind came from, and how strong: {rose.pairs} pairs of usable values of {direction.name} and "
+            f"{speed.name}; rings in percent of all pairs. Below {weather.CALM:g} m/s it is called calm."
         )
         sector = int(rose.shares.sum(axis=1).argmax())
         alt = (
@@ -532,7 +535,7 @@ def _months(result: Result, calendar: Calendar) -> list[Picture]:
                 caption += " Blue: corrected values."
             alt = f"Values of {', '.join(c.name for _, c in there)} in {_month_name(name)}; {told}."
             ending = "" if len(parts) == 1 else f"_{place}"
-            found.append(Picture(f"month_{name}{ending}", p.png(drawn), alt, caption))
+            found.append(Picture(f"month_{name}{ending}", p.png(drawn), alt, caption, sum(counts.values())))
     return found
 
 
@@ -611,8 +614,3 @@ def operation(line: Correction, channel: Channel) -> str:
             return "sign exchanged"
         case _:
             return f"estimated as {line.parameter:g} {unit}"
-
-
-def usable_word(code: int) -> str:
-    """Whether a verdict lets a value be used."""
-    return "yes" if code in USABLE else "no"

@@ -34,7 +34,8 @@ INKS: Final[tuple[str, ...]] = tuple("#ffffff" if code in (WRONG, CHANGED) else 
 """Colour of letters on each of them (at least 4.5 : 1)."""
 
 LONGEST = 400
-"""Characters of one text from a file that a page shows (judgement)."""
+"""Characters of one text that a page shows in a heading, a cell or within a sentence (judgement)."""
+_PARAGRAPH = 4000  # characters of a sentence or a paragraph; the house's own are shorter
 
 _MARKS = 3  # combining marks on one letter; more climb over the lines above (judgement)
 _ID = re.compile(r"[a-z][a-z0-9-]{0,60}")
@@ -68,8 +69,8 @@ def escaped(value: object, longest: int = LONGEST) -> Html:
 
 
 def joined(parts: Iterable[object], between: str = "") -> Html:
-    """Parts one after the other, texts escaped."""
-    return Html(str(escaped(between)).join(escaped(part) for part in parts))
+    """Parts one after the other, texts escaped; a word from a file is best put in as `foreign`."""
+    return Html(str(escaped(between)).join(escaped(part, _PARAGRAPH) for part in parts))
 
 
 def foreign(value: object, longest: int = LONGEST) -> Html:
@@ -99,7 +100,7 @@ def note(*parts: object) -> Html:
 
 def items(parts: Iterable[object]) -> Html:
     """A list."""
-    return Html("<ul>\n" + "".join(f"<li>{escaped(part)}</li>\n" for part in parts) + "</ul>\n")
+    return Html("<ul>\n" + "".join(f"<li>{escaped(part, _PARAGRAPH)}</li>\n" for part in parts) + "</ul>\n")
 
 
 def facts(pairs: Mapping[str, object] | Iterable[tuple[object, object]]) -> Html:
