@@ -91,6 +91,27 @@ def pictures(result: Result, shares: Sequence[Share], calendar: Calendar = UTC) 
     return found
 
 
+def names(result: Result, calendar: Calendar = UTC) -> list[str]:
+    """Names of all pictures that could be made, without making them: every picture has one of them."""
+    found = ["site", "completeness", "wind_rose", "irradiation", "rain", "temperature"]
+    channels = _all_channels(result)
+    strips, lanes = len(_parts(channels, _STRIPS)), len(_parts(channels, LANES))
+    found += ["calendar"] if strips == 1 else [f"calendar_{n}" for n in range(1, strips + 1)]
+    for number in _month_numbers(result, calendar):
+        name = f"month_{calendar.name(number, 'month')}"
+        found += [name] if lanes == 1 else [f"{name}_{n}" for n in range(1, lanes + 1)]
+    return found + [_correction_name(line) for line in result.checked.record.logs.corrections or ()]
+
+
+def _month_numbers(result: Result, calendar: Calendar) -> list[int]:
+    first, last = (int(calendar.number(np.array([t]), "month")[0]) for t in weather.span(result))
+    return list(range(first, last + 1))
+
+
+def _correction_name(line: Correction) -> str:
+    return f"correction_{line.line:03d}_{line.channel}"
+
+
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + "."
 
@@ -463,10 +484,14 @@ def month(
 
 
 def bounds(channel: Channel, values: Floats, codes: NDArray[np.uint8], again: Floats | None) -> tuple[float, float]:
-    """From where to where a lane reaches: round numbers around all values that are not doubtful or wrong."""
+    """From where to where a lane reaches: round numbers around all values that are not doubtful or wrong (around all
+    that are not wrong where those are less than a fifth)."""
     if quantities()[channel.quantity].circular:
         return 0.0, 360.0
-    sound = values[np.isfinite(values) & ~np.isin(codes, (DOUBTFUL, WRONG))]
+    there = np.isfinite(values)
+    sound = values[there & ~np.isin(codes, (DOUBTFUL, WRONG))]
+    if 5 * len(sound) < int(there.sum()):  # too few to tell what the channel does
+        sound = values[there & (codes != WRONG)]
     if again is not None:
         sound = np.concatenate((sound, again[np.isfinite(again)]))
     if not len(sound):
@@ -514,19 +539,17 @@ def _needles(
 
 
 def _months(result: Result, calendar: Calendar) -> list[Picture]:
-    first, last = weather.span(result)
-    numbers = np.arange(*(calendar.number(np.array([t]), "month")[0] + n for n, t in enumerate((first, last))))
     channels = _all_channels(result)
     parts = _parts(channels, LANES)
     found = []
-    for number in numbers:
+    for number in _month_numbers(result, calendar):
         start, end = calendar.begin(np.array([number, number + 1]), "month")
         for place, part in enumerate(parts, 1):
             there = [(t, c) for t, c in part if _has_rows(t, start, end)]
             if not any(np.isfinite(_between(t, c, start, end)).any() for t, c in there):
                 continue
             drawn, counts = month(result, there, start, end)
-            name = calendar.name(int(number), "month")
+            name = calendar.name(number, "month")
             told = ", ".join(f"{n} {WORDS[code]}" for code, n in sorted(counts.items())) or "none flagged"
             caption = (
                 f"{_month_name(name)} ({calendar.label}): raw values with signs on those that are not good: {told}."
@@ -594,7 +617,7 @@ def _corrections(result: Result) -> list[Picture]:
             continue
         caption = f"Line {line.line} of the correction log: {channel.name}, {operation(line, channel)}."
         alt = f"{channel.name} as read and corrected around line {line.line} of the correction log."
-        found.append(Picture(f"correction_{line.line:03d}_{channel.name}", p.png(drawn), alt, caption))
+        found.append(Picture(_correction_name(line), p.png(drawn), alt, caption))
     return found
 
 
