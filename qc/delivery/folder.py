@@ -33,7 +33,7 @@ from qc.errors import OutputError, StationFileError, printable
 from qc.quantities import quantities
 from qc.run import Result
 from qc.station import Channel, Table
-from qc.write import flagged
+from qc.write import flagged, netcdf
 from qc.write.files import Outputs, may_replace, stale
 from qc.write.parquet import parquet_pieces
 from qc.write.text import stamp
@@ -41,7 +41,6 @@ from qc.write.text import stamp
 if TYPE_CHECKING:
     import pyarrow as pa
 
-FORMATS = ("csv", "parquet")
 SUMS = "checksums.sha256"
 README = "README.txt"
 PACKAGE = "datapackage.json"
@@ -128,7 +127,8 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         written.sheet(completeness_sheet(shares(result, terms.calendar), terms.calendar))
         written.sheet(gaps_sheet(gaps(result)))
         written.sheet(episodes_sheet(result, terms.scheme, persons))
-        for sheet in log_sheets(station, result.checked.record.logs, persons):
+        logs = log_sheets(station, result.checked.record.logs, persons)
+        for sheet in logs:
             written.sheet(sheet)
         last = max(t.record.time[-1] for t in result.checked.tables.values() if t.record.rows)
         written.sheet(sensors_sheet(station, last))
@@ -138,9 +138,11 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         title = printable(f"{station.station.name or station.id}: flagged measurements", 200)
         outputs.write_text(PACKAGE, json_text(packed(written.tables, station.id, title)))
         document = _document(result, terms)
+        document["logs"] = _logs(result, logs, outputs.sums)
         page = readme.text(
             document,
             files=_contents(written, station.id),
+            logs=logs,
             shares=whole(result),
             scheme=terms.scheme,
             samples=terms.samples,
@@ -210,6 +212,11 @@ def _data(
         after[path] = _bytes_of(part)
     if "parquet" in terms.formats:
         written.outputs.write(f"{stem}.parquet", parquet_pieces(whole_table))
+    if "netcdf" in terms.formats:
+        flags = netcdf.Flags(terms.scheme.words, terms.scheme.title)
+        said = netcdf.Said(terms.licence, terms.contact, terms.owner)
+        pieces = netcdf.netcdf_pieces(whole_table, result.checked, table.record.table.id, flags=flags, said=said)
+        written.outputs.write(f"{stem}.nc", pieces)
     old = {name: folder / name for name in changes.data_files(list(before), stem)}
     same = frozenset(name for name in old if before[name] == written.outputs.sums.get(name))
     channels = [c.name for c in station.channels_of(table.record.table)]
@@ -339,6 +346,16 @@ def _document(result: Result, terms: Terms) -> dict[str, Any]:
         "command": readme.command(terms.command),
     }
     return document
+
+
+def _logs(result: Result, sheets: Sequence[Sheet], sums: Mapping[str, str]) -> list[dict[str, Any]]:
+    """The logs as they are delivered: made again from them, the delivery has the same bytes."""
+    named = {log.kind for log in result.checked.record.logs.files}
+    return [
+        {"kind": kind, "path": sheet.path, "sha256": sums[sheet.path], "lines": len(sheet.rows)}
+        for sheet in sheets
+        if (kind := sheet.path.removesuffix(".csv")) in named
+    ]
 
 
 _ABOUT = {

@@ -86,7 +86,7 @@ def netcdf_pieces(
     sink = io.BytesIO()
     opened: Any = core.File  # it ships no types
     with opened(sink, "w") as file:
-        file.dimensions = {"time": len(time), "bounds": 2, "id_letters": len(station.id)}
+        file.dimensions = {"time": len(time), "nv": 2, "id_letters": len(station.id)}
         _coordinates(file, station, of, time)
         for channel in station.channels_of(of):
             _channel(file, table, station, of, channel, flags)
@@ -118,12 +118,12 @@ def _coordinates(file: Any, station: Station, table: Table, time: Times) -> None
         "axis": "T",
     }
     bounded = table.side != "instant" and table.interval_s is not None
-    _put(file, "time", ("time",), _seconds(time), about | ({"bounds": "time_bounds"} if bounded else {}))
+    _put(file, "time", ("time",), _seconds(time), about | ({"bounds": "time_bnds"} if bounded else {}))
     if bounded:
         assert table.interval_s is not None
         step = np.timedelta64(round(table.interval_s * SECOND), "us")
         first, last = (time - step, time) if table.side == "end" else (time, time + step)
-        _put(file, "time_bounds", ("time", "bounds"), np.stack([_seconds(first), _seconds(last)], 1), {})
+        _put(file, "time_bnds", ("time", "nv"), np.stack([_seconds(first), _seconds(last)], 1), {})
     _put(
         file, "station_id", ("id_letters",), np.frombuffer(station.id.encode("ascii"), "S1"),
         {"cf_role": "timeseries_id", "long_name": "identifier of the station"},
