@@ -94,9 +94,9 @@ def _complete(shares: Sequence[Share], samples: SampleRule, days: DayRule, deliv
         lines += _hung(
             "",
             f"Means of hours and days are given where {samples.told} may be used. Means of months are means of the "
-            f"daily ones, given where {days.told}. Sums are given where every value may be used; beside them stands the sum "
-            "of what there is (sum_at_least). Highest and lowest values are bounds where `bound` is true. Days and "
-            f"months begin at midnight {delivery['calendar']}; every row names its begin and its end.",
+            f"daily ones, given where {days.told}. Sums are given where every value may be used; beside them stands "
+            "the sum of what there is (sum_at_least). Highest and lowest values are bounds where `bound` is true. Days "
+            f"and months begin at midnight {delivery['calendar']}; every row names its begin and its end.",
         )
     for why in delivery["not_made"]:
         lines += _hung("", f"No means by {why['span']} of table {why['table']}: {why['why']}.")
