@@ -126,8 +126,9 @@ def _csv(table: pa.Table) -> bytes:
     quoted = False
     for at, name in enumerate(table.column_names):
         column = table.column(at)
-        if name.endswith("_read") and column.null_count < len(column):
-            column = pc.fill_null(column, "")  # pyarrow also looks at what lies under a null, a decimal comma say
+        if name.endswith("_read"):
+            # pyarrow also looks at what lies under a null and beyond a slice, a decimal comma say
+            column = pa.chunked_array([pc.fill_null(column, "").combine_chunks()])
             table = table.set_column(at, name, column)
             special = pc.match_substring_regex(column, '[",\r\n\x1e\x1f]')
             if pc.any(special).as_py():
