@@ -20,6 +20,9 @@ from qc.delivery.codes import CORRECTED, RAW, WMO, Scheme, recoded, refuse_clash
 from qc.delivery.completeness import gaps, shares, whole
 from qc.delivery.means import DAY_RULES, SAMPLE_RULES, DayRule, SampleRule
 from qc.delivery.people import people
+from qc.delivery.pictures import names as picture_names
+from qc.delivery.pictures import pictures
+from qc.delivery.report import report
 from qc.delivery.sheets import Field, Sheet, arrow_pieces, json_text, packed, schema, schema_path
 from qc.delivery.small import (
     completeness_sheet,
@@ -44,6 +47,8 @@ if TYPE_CHECKING:
 SUMS = "checksums.sha256"
 README = "README.txt"
 PACKAGE = "datapackage.json"
+REPORT = "report.html"
+PICTURES = "pictures"
 
 
 @dataclass(frozen=True)
@@ -116,6 +121,10 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         }
         _sums_hold(folder, summary_name, before)
         may_replace(folder, names, summary_name, periods)
+    of_months, of_period, found_gaps = shares(result, terms.calendar), whole(result), gaps(result)
+    drawn = pictures(result, of_months, terms.calendar)
+    made = {f"{PICTURES}/{one.name}.png" for one in drawn}
+    names = [name for name in names if name in made or not name.startswith(f"{PICTURES}/")]
     leftovers = stale(folder, [*names, SUMS], summary_name, own="")
     with Outputs(folder) as outputs:
         written = _Written(outputs)
@@ -124,8 +133,8 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
             _data(result, table, months[name], terms, written, folder, before, differences)
             _means(result, table, terms, written)
         persons = people(result.checked.record.logs, only_initials=terms.initials)
-        written.sheet(completeness_sheet(shares(result, terms.calendar), terms.calendar))
-        written.sheet(gaps_sheet(gaps(result)))
+        written.sheet(completeness_sheet(of_months, terms.calendar))
+        written.sheet(gaps_sheet(found_gaps))
         written.sheet(episodes_sheet(result, terms.scheme, persons))
         logs = log_sheets(station, result.checked.record.logs, persons)
         for sheet in logs:
@@ -137,20 +146,27 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         outputs.write(f"{station.id}.station.toml", [station_file])
         title = printable(f"{station.station.name or station.id}: flagged measurements", 200)
         outputs.write_text(PACKAGE, json_text(packed(written.tables, station.id, title)))
+        for one in drawn:
+            outputs.write(f"{PICTURES}/{one.name}.png", [one.png])
+        page = report(
+            result, drawn, shares=of_period, gaps=found_gaps, calendar=terms.calendar, scheme=terms.scheme,
+            only_initials=terms.initials, licence=terms.licence, contact=terms.contact, owner=terms.owner,
+        )  # fmt: skip
+        outputs.write_text(REPORT, page)
         document = _document(result, terms)
         document["logs"] = _logs(result, logs, outputs.sums)
-        page = readme.text(
+        first_page = readme.text(
             document,
             files=_contents(written, station.id),
             logs=logs,
-            shares=whole(result),
+            shares=of_period,
             scheme=terms.scheme,
             samples=terms.samples,
             days=terms.days,
             changed=len(differences.rows),
             added=differences.added,
         )
-        outputs.write_text(README, page)
+        outputs.write_text(README, first_page)
         document["outputs"] = dict(sorted(outputs.sums.items()))
         outputs.write_text(summary_name, json_text(document))
         outputs.write_text(SUMS, _sums_text(outputs.sums))
@@ -180,10 +196,11 @@ def _names(result: Result, terms: Terms, months: Mapping[str, Sequence[tuple[str
     tables = [f"data/{station.id}.{t}.{month}.csv" for t, of in months.items() for month, _, _ in of]
     for name, table in result.checked.tables.items():
         tables += [f"means/{station.id}.{name}.{s}.csv" for s in terms.means if _made(table, s)]
+    drawn = [f"{PICTURES}/{name}.png" for name in picture_names(result, terms.calendar)]
     small = ("completeness", "gaps", "episodes", "visits", "decisions", "corrections", "sensors", "rules", "changes")
     tables += [f"{name}.csv" for name in small]
     whole_tables = [f"data/{station.id}.{t}.{_END[f]}" for t in months for f in terms.formats if f in _END]
-    return [*tables, *(schema_path(t) for t in tables), *whole_tables, PACKAGE, README]
+    return [*tables, *(schema_path(t) for t in tables), *whole_tables, *drawn, PACKAGE, README, REPORT]
 
 
 _END = {"parquet": "parquet", "netcdf": "nc"}
@@ -381,8 +398,8 @@ def _contents(written: _Written, station_id: str) -> list[tuple[str, str]]:
     }
     files = [(f"{name}/", about[name]) for name in sorted(folders)]
     files += list(_ABOUT.items())
-    if "report.html" in written.outputs.sums:
-        files.append(("report.html", "one page to read and to print"))
+    if REPORT in written.outputs.sums:
+        files.append((REPORT, "one page to read and to print"))
     return [
         *files,
         (f"{station_id}.station.toml", "the station file: site, clock, channels; a copy"),
