@@ -57,13 +57,13 @@ def test_the_page_answers_the_questions_in_their_order() -> None:
     [
         "Otter Fell (otter-fell)",
         "54.61° N, 2.95° W, 310 m above mean sea level",
-        "ten: 2026-03-01 00:10:00 to 2026-06-01 00:00:00 UTC, every 10 min, stamped at the end of the interval",
+        "ten: 2026-03-01 00:10 to 2026-06-01 00:00 UTC, every 10 min, stamped at the end of the interval",
         LIFE,
         "Licencenot stated",
         "multiplied by 0.526316",
         "pyranometer moved from a post of its own",
         "No neighbouring station was at hand.",
-        "all channels2026-03-09 01:10:002026-03-09 06:00:005 h30",
+        "all channels2026-03-09 01:102026-03-09 06:005 h30",
         "0 33 020",
         "resistance thermometer in a naturally ventilated shield",
         "Zahumensky",
@@ -135,7 +135,7 @@ def test_hostile_texts_are_texts(number: int, tmp_path: Path) -> None:
     kept = ("id", "class", "href", "scope")
     assert [[a.get(k) for k in kept] for _, a in mine.elements] == [[a.get(k) for k in kept] for _, a in plain.elements]
     assert all(c.isprintable() or c == "\n" for c in mine.text)
-    assert "x" * 2001 not in mine.text
+    assert "x" * 4001 not in mine.text
     if number < 3:
         assert text in mine.text
 
