@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -122,11 +123,8 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         _sums_hold(folder, summary_name, before)
         may_replace(folder, names, summary_name, periods)
     of_months, of_period, found_gaps = shares(result, terms.calendar), whole(result), gaps(result)
-    drawn = pictures(result, of_months, terms.calendar)
-    made = {f"{PICTURES}/{one.name}.png" for one in drawn}
-    names = [name for name in names if name in made or not name.startswith(f"{PICTURES}/")]
-    leftovers = stale(folder, [*names, SUMS], summary_name, own="")
-    with Outputs(folder) as outputs:
+    with ThreadPoolExecutor(1) as aside, Outputs(folder) as outputs:
+        drawing = aside.submit(pictures, result, of_months, terms.calendar)  # while pyarrow and the disk are busy
         written = _Written(outputs)
         differences = changes.Changes()
         for name, table in result.checked.tables.items():
@@ -146,6 +144,7 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         outputs.write(f"{station.id}.station.toml", [station_file])
         title = printable(f"{station.station.name or station.id}: flagged measurements", 200)
         outputs.write_text(PACKAGE, json_text(packed(written.tables, station.id, title)))
+        drawn = drawing.result()
         for one in drawn:
             outputs.write(f"{PICTURES}/{one.name}.png", [one.png])
         page = report(
@@ -170,6 +169,7 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         document["outputs"] = dict(sorted(outputs.sums.items()))
         outputs.write_text(summary_name, json_text(document))
         outputs.write_text(SUMS, _sums_text(outputs.sums))
+        leftovers = stale(folder, outputs.sums, summary_name, own="")
         outputs.publish()
     for path in leftovers:
         with contextlib.suppress(OSError):
