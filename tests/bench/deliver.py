@@ -1,8 +1,8 @@
 """A station-year at 1 min delivered, against its own `check`: `python -m tests.bench.deliver [PAIRS]`.
 
-Whole processes in alternating pairs, each with a folder of its own; then the peak memory of `deliver`. Promised: at most
-twice the time of `check`, and under 1.5 GiB. With `--again` the delivery is made once more over itself, and once more
-over one with other rules, so that every value is compared.
+Whole processes in alternating pairs, each with a folder of its own; then the peak memory of `deliver`. Promised: at
+most twice the time of `check`, and under 1.5 GiB. With `--again` the delivery is made once more over itself, and
+once more over one with other rules, so that every value is compared.
 """
 
 from __future__ import annotations
