@@ -123,8 +123,9 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         _sums_hold(folder, summary_name, before)
         may_replace(folder, names, summary_name, periods)
     of_months, of_period, found_gaps = shares(result, terms.calendar), whole(result), gaps(result)
-    with ThreadPoolExecutor(1) as aside, Outputs(folder) as outputs:
-        drawing = aside.submit(pictures, result, of_months, terms.calendar)  # while pyarrow and the disk are busy
+    # pictures are drawn while tables are written: that is mostly work outside the interpreter
+    with Outputs(folder) as outputs, ThreadPoolExecutor(1) as aside:
+        drawing = aside.submit(pictures, result, of_months, terms.calendar)
         written = _Written(outputs)
         differences = changes.Changes()
         for name, table in result.checked.tables.items():

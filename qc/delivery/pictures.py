@@ -396,18 +396,34 @@ def _days(number: int) -> str:
 # ---- a month of each channel
 
 
+class Middles:
+    """The middles of the intervals of tables, made once for all months."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, Times] = {}
+
+    def between(self, table: CheckedTable, first: np.datetime64, last: np.datetime64) -> tuple[Times, slice]:
+        """Those from `first` to before `last`, and the rows where they are."""
+        name = table.record.table.id
+        if name not in self._known:
+            self._known[name] = table.record.middle
+        rows = slice(*(int(n) for n in np.searchsorted(self._known[name], [first, last])))
+        return self._known[name][rows], rows
+
+
 def month(
     result: Result,
     channels: Pairs,
     first: np.datetime64,
     last: np.datetime64,
+    middles: Middles | None = None,
 ) -> tuple[Figure, dict[int, int]]:
     """The values from `first` to before `last` (UTC), a lane for each channel, with signs on those that are not good.
 
     Gives how many values have each verdict from 1 on. Each lane reaches from the lowest to the highest value that is
     not doubtful or wrong; signs of what lies outside stand on its edge.
     """
-    record = result.checked.record
+    record, middles = result.checked.record, middles or Middles()
     xs: list[Floats] = []
     ys: list[Floats] = []
     dots: list[tuple[Floats, Floats]] = []
@@ -417,9 +433,8 @@ def month(
     with p.house():
         drawn, axes = p.framed(0.95 + 0.58 * len(channels), left=1.5, top=0.15, bottom=0.8)
         for lane, (table, channel) in enumerate(channels):
-            time = table.record.middle
-            rows = slice(*np.searchsorted(time, [first, last]))
-            time, values = time[rows], table.record.channels[channel.name].values[rows]
+            time, rows = middles.between(table, first, last)
+            values = table.record.channels[channel.name].values[rows]
             codes = table.codes[channel.name][rows]
             corrected = table.corrected.get(channel.name)
             again = None if corrected is None else corrected.values[rows]
@@ -539,16 +554,15 @@ def _needles(
 
 
 def _months(result: Result, calendar: Calendar) -> list[Picture]:
-    channels = _all_channels(result)
-    parts = _parts(channels, LANES)
+    parts, middles = _parts(_all_channels(result), LANES), Middles()
     found = []
     for number in _month_numbers(result, calendar):
         start, end = calendar.begin(np.array([number, number + 1]), "month")
         for place, part in enumerate(parts, 1):
-            there = [(t, c) for t, c in part if _has_rows(t, start, end)]
-            if not any(np.isfinite(_between(t, c, start, end)).any() for t, c in there):
+            there = [(t, c) for t, c in part if len(middles.between(t, start, end)[0])]
+            if not any(_any_value(t, c, middles.between(t, start, end)[1]) for t, c in there):
                 continue
-            drawn, counts = month(result, there, start, end)
+            drawn, counts = month(result, there, start, end, middles)
             name = calendar.name(number, "month")
             told = ", ".join(f"{n} {WORDS[code]}" for code, n in sorted(counts.items())) or "none flagged"
             caption = (
@@ -567,14 +581,8 @@ def _month_name(month: str) -> str:
     return f"{p.MONTHS[int(number) - 1]} {year}"
 
 
-def _has_rows(table: CheckedTable, start: np.datetime64, end: np.datetime64) -> bool:
-    a, b = np.searchsorted(table.record.middle, [start, end])
-    return bool(b > a)
-
-
-def _between(table: CheckedTable, channel: Channel, start: np.datetime64, end: np.datetime64) -> Floats:
-    rows = slice(*np.searchsorted(table.record.middle, [start, end]))
-    return table.record.channels[channel.name].values[rows]
+def _any_value(table: CheckedTable, channel: Channel, rows: slice) -> bool:
+    return bool(np.isfinite(table.record.channels[channel.name].values[rows]).any())
 
 
 # ---- corrections

@@ -91,7 +91,7 @@ def report(
         _Section("months", "The values, month by month", _months(result, pictures)),
         _Section("weather", "The weather in short", _weather(pictures)),
         _Section("changed", "What was changed, by whom and why", _changed(result, pictures, persons)),
-        _Section("method", "How it was done, and how sure it is", _method(result, calendar)),
+        _Section("method", "How it was done, and how sure it is", _method(result)),
         _Section("limits", "Limits of use", h.items(LIMITS_OF_USE)),
         _Section("sensors", "Sensors", _sensors(result)),
         _Section("sources", "Where the limits are from", _sources(result)),
@@ -124,7 +124,7 @@ def _foot(result: Result) -> Html:
 
 def _time(t: np.datetime64) -> str:
     """A time in UTC as a person reads it."""
-    return str(t.astype("datetime64[s]")).replace("T", " ")
+    return str(t.astype("datetime64[s]")).replace("T", " ").removesuffix(":00")
 
 
 def _percent(share: float | None) -> str:
@@ -255,7 +255,11 @@ def _complete(result: Result, pictures: Sequence[Picture], shares: Sequence[Shar
         ]  # fmt: skip
         more = f"The longest {len(longest)} of {_count(len(gaps))} gaps" if len(gaps) > len(longest) else "All gaps"
         caption = f"{more}: first and last stamp that lacks, UTC. All of them stand in gaps.csv."
-        parts.append(h.table(["channel", "from", "to", "lasts", "values"], gap_rows, caption=caption, numbers={3, 4}))
+        parts.append(
+            h.table(
+                ["channel", "from", "to", "lasts", "values"], gap_rows, caption=caption, numbers={3, 4}, keep={1, 2}
+            )
+        )
     return h.joined(parts)
 
 
@@ -334,24 +338,20 @@ def _episodes(result: Result, persons: People) -> Html:
         worst = max(e.verdict if e.verdict != MISSING else 0 for e in item[1])
         return -worst, -sum(e.values for e in item[1]), item[0]
 
-    rows = []
-    listed = sorted(groups.items(), key=order)
-    for (channel, check), found in listed[:_MOST]:
+    rows: dict[tuple[object, ...], list[str]] = {}  # channels that fared alike stand in one row
+    for (channel, check), found in sorted(groups.items(), key=order):
         longest = max(found, key=lambda e: (e.values, -int(e.start.astype(np.int64))))
-        rows.append(
-            [
-                "all channels" if channel == WHOLE else channel, h.code(check),
-                h.verdict(max(e.verdict for e in found), ""),
-                _count(len(found)), _count(sum(e.values for e in found)), _time(longest.start),
-                persons.text(longest.message),
-            ]
+        told = (
+            h.code(check), h.verdict(max(e.verdict for e in found), ""), _count(len(found)),
+            _count(sum(e.values for e in found)), _time(longest.start), persons.text(longest.message),
         )  # fmt: skip
+        rows.setdefault(told, []).append("all channels" if channel == WHOLE else channel)
+    listed = [[_names(channels, 4), *told] for told, channels in rows.items()]
     head = ["channel", "check", "verdict", "episodes", "values", "longest from, UTC", "the longest one in words"]
     caption = "Episodes: unbroken runs of values of one channel that fail the same check, worst first."
-    parts = [h.table(head, rows, caption=caption, numbers={3, 4}, heads=1)]
-    more = f" {len(listed) - _MOST} kinds more are" if len(listed) > _MOST else " Each single one is"
-    parts.append(h.text(f"{more.strip()} in episodes.csv."))
-    return h.joined(parts)
+    more = f"{len(listed) - _MOST} kinds more are" if len(listed) > _MOST else "Each single one is"
+    table = h.table(head, listed[:_MOST], caption=caption, numbers={3, 4}, keep={5})
+    return h.joined([table, h.text(f"{more} in episodes.csv.")])
 
 
 def _months(result: Result, pictures: Sequence[Picture]) -> Html:
@@ -407,7 +407,9 @@ def _changed(result: Result, pictures: Sequence[Picture], persons: People) -> Ht
             for c in corrections[:_MOST]
         ]  # fmt: skip
         head = ["channel", "from, UTC", "to, UTC", "what", "values", "why", "by", "decided, UTC"]
-        parts.append(h.table(head, rows, caption="Lines of the correction log in this period", numbers={4}))
+        parts.append(
+            h.table(head, rows, caption="Lines of the correction log in this period", numbers={4}, keep={1, 2, 7})
+        )
         parts += _of(pictures, "correction")
     else:
         parts.append(h.text("The correction log has no line for this period."))
@@ -420,7 +422,7 @@ def _changed(result: Result, pictures: Sequence[Picture], persons: People) -> Ht
             for d in decisions[:_MOST]
         ]  # fmt: skip
         head = ["channel", "from, UTC", "to, UTC", "decided", "why", "by", "when, UTC"]
-        parts.append(h.table(head, rows, caption="Lines of the decision log in this period"))
+        parts.append(h.table(head, rows, caption="Lines of the decision log in this period", keep={1, 2, 6}))
     else:
         parts.append(h.text("Nobody decided about values of this period: all verdicts are those of the checks."))
     if visits:
@@ -429,7 +431,7 @@ def _changed(result: Result, pictures: Sequence[Picture], persons: People) -> Ht
             for v in visits[:_MOST]
         ]
         head = ["channels", "from, UTC", "to, UTC", "effect", "note"]
-        parts.append(h.table(head, rows, caption="Visits to the station in this period"))
+        parts.append(h.table(head, rows, caption="Visits to the station in this period", keep={1, 2}))
     else:
         parts.append(h.text("The visit log has no line for this period."))
     for kind, given in (("correction", corrections), ("decision", decisions), ("visit", visits)):
@@ -450,7 +452,7 @@ def _corrected_count(result: Result, channel: Channel, start: np.datetime64, end
     return _count(there) if sound == there else f"{_count(there)}, of which {_count(there - sound)} failed again"
 
 
-def _method(result: Result, calendar: Calendar) -> Html:
+def _method(result: Result) -> Html:
     checked = result.checked
     reach = f"{_lasts(checked.reach.back_s)} back and {_lasts(checked.reach.ahead_s)} ahead"
     parts = [
@@ -488,7 +490,6 @@ def _method(result: Result, calendar: Calendar) -> Html:
             "Checks that could not be applied, to which channels, and why; in full in the summary, under not_applied"
         )
         parts.append(h.table(["check", "channels", "why"], rows, caption=caption))
-    parts.append(h.text(f"Days and months begin at midnight {calendar.label}."))
     return h.joined(parts)
 
 
@@ -515,7 +516,7 @@ def _sensors(result: Result) -> Html:
             ]
         )  # fmt: skip
     caption = "As the station file tells it; range and resolution in the unit of the logger's table."
-    parts = [h.table(head, rows[:_MOST], caption=caption)]
+    parts = [h.table(head, rows[:_MOST], caption=caption, keep={3, 4, 6, 8, 9})]
     if len(rows) > _MOST:
         parts.append(h.text(f"{len(rows) - _MOST} more stand in sensors.csv."))
     return h.joined(parts)

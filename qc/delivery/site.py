@@ -34,15 +34,15 @@ def site(station: Station) -> Figure | None:
     known = places(station)
     if not known and not station.horizon:
         return None
-    plan, sky = (3.1 if known else 0.0), (1.95 if station.horizon else 0.0)
+    plan, sky = (2.9 if known else 0.0), (1.8 if station.horizon else 0.0)
     with p.house():
         from matplotlib.figure import Figure
 
         height = plan + sky
         drawn = Figure(figsize=(p.WIDTH, height))
         if known:
-            _plan(drawn.add_axes((0.03, (sky + 0.1) / height, 2.95 / p.WIDTH, 2.95 / height)), known)
-            key = drawn.add_axes((3.4 / p.WIDTH, (sky + 0.1) / height, 3.9 / p.WIDTH, 2.95 / height))
+            _plan(drawn.add_axes((0.03, (sky + 0.1) / height, 2.75 / p.WIDTH, 2.75 / height)), known)
+            key = drawn.add_axes((3.4 / p.WIDTH, (sky + 0.1) / height, 3.9 / p.WIDTH, 2.75 / height))
             _key(key, known)
         if station.horizon:
             _horizon(
@@ -96,7 +96,7 @@ def _key(axes: Axes, known: dict[tuple[float, float], list[Channel]]) -> None:
     axes.set_ylim(0, 1)
     rows: list[Any] = list(known.items())
     shown = rows[:_PLACES]
-    step = min(0.11, 0.94 / (len(shown) + 1))
+    step = min(0.12, 0.94 / (len(shown) + 1))
     axes.text(0.0, 0.97, "seen from the mast, true north up", fontsize=7.5, color=p.SOFT, va="top")
     for number, ((bearing, distance), channels) in enumerate(shown, 1):
         y = 0.97 - number * step
