@@ -13,6 +13,7 @@ import subprocess
 import sys
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import pytest
 
@@ -44,7 +45,7 @@ def delivered(where: Path, name: str, flags: str = "wmo") -> tuple[Path, Path]:
         station, tables = shared(f"expected/{name}.toml"), sorted(shared().glob(pattern))
     out = where / name
     words = ["deliver", station, *tables, "--out", out, "--write", "csv,parquet,netcdf", "--flags", flags]
-    with pytest.raises(SystemExit) as left:
+    with patch("qc.delivery.folder.pictures", lambda *_: []), pytest.raises(SystemExit) as left:  # they are no tables
         main([os.fspath(w) for w in (*words, *more, *TERMS)])
     assert left.value.code == 0
     return out, station
@@ -132,8 +133,9 @@ def test_the_checkers_would_notice(tmp_path: Path) -> None:
     assert "t_air" in told and "rh_verdict" in told
     assert any("license" in line for line in complaints(spoilt, "acdd:1.3", tmp_path))
     table = out / "data" / "otter-fell.ten.2026-04.csv"
-    text = table.read_text()
-    assert "2026-04-10T12:00:00Z,7.48,0" in text
-    table.write_text(text.replace("2026-04-10T12:00:00Z,7.48,0", "2026-04-10T12:00:00Z,warm,8", 1))
+    lines = table.read_text().splitlines()
+    cells = lines[100].split(",")
+    lines[100] = ",".join([cells[0], "warm", "8", *cells[3:]])
+    table.write_text("\n".join(lines) + "\n")
     told = "\n".join(invalid(out / "datapackage.json"))
     assert '"warm"' in told and '"8"' in told
