@@ -170,9 +170,7 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         document["outputs"] = dict(sorted(outputs.sums.items()))
         outputs.write_text(summary_name, json_text(document))
         outputs.write_text(SUMS, _sums_text(outputs.sums))
-        made = {f"{PICTURES}/{one.name}.png" for one in drawn}
-        names = [name for name in names if name in made or not name.startswith(f"{PICTURES}/")]
-        leftovers = stale(folder, [*names, SUMS], summary_name, own="")
+        leftovers = stale(folder, outputs.sums, summary_name, own="")
         outputs.publish()
     for path in leftovers:
         with contextlib.suppress(OSError):
