@@ -6,6 +6,7 @@ window is ever opened. Times go along the axis in UTC; a second axis shows the l
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -95,12 +96,13 @@ def house() -> Iterator[None]:
 
     It may stand within itself, which costs nothing.
     """
-    import matplotlib
-    from cycler import cycler
-
     if getattr(_inside, "house", False):
         yield
         return
+    _load()
+    import matplotlib
+    from cycler import cycler
+
     with _lock, matplotlib.rc_context():
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(_SETTINGS | {"axes.prop_cycle": cycler(color=list(SERIES))})
@@ -109,6 +111,18 @@ def house() -> Iterator[None]:
             yield
         finally:
             _inside.house = False
+
+
+@cache
+def _load() -> None:
+    """Load matplotlib without a word: it tells where its list of fonts is new, or cannot be kept."""
+    logger = logging.getLogger("matplotlib")
+    level = logger.level
+    logger.setLevel(logging.ERROR)
+    try:
+        import matplotlib.font_manager  # noqa: F401
+    finally:
+        logger.setLevel(level)
 
 
 def figure(height: float, width: float = WIDTH) -> Figure:

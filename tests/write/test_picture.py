@@ -192,6 +192,25 @@ def test_the_same_bytes_under_other_seeds_zones_and_settings(tmp_path: Any) -> N
     assert len(found) == 1 and len(found.pop().split()) == 2
 
 
+def test_letters_are_those_that_come_with_matplotlib() -> None:
+    """Fonts of the machine would make other bytes."""
+    from matplotlib import get_data_path
+    from matplotlib.font_manager import FontProperties, findfont
+
+    with p.house():
+        assert findfont(FontProperties(family="DejaVu Sans")).startswith(get_data_path())
+        assert findfont(FontProperties(family="DejaVu Sans", weight="bold")).startswith(get_data_path())
+
+
+def test_nothing_is_told_where_no_list_of_fonts_can_be_kept(tmp_path: Any) -> None:
+    import os
+
+    (tmp_path / "file").write_text("")
+    environment = os.environ | {"MPLCONFIGDIR": str(tmp_path / "file" / "no"), "HOME": str(tmp_path / "file")}
+    done = subprocess.run([sys.executable, "-c", _DRAW], capture_output=True, text=True, check=True, env=environment)
+    assert done.stderr == "" and len(done.stdout.split()) == 2
+
+
 def test_the_house_leaves_the_settings_of_the_process_alone() -> None:
     import matplotlib
 
