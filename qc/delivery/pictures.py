@@ -73,6 +73,11 @@ class Picture:
 
 def pictures(result: Result, shares: Sequence[Share], calendar: Calendar = UTC) -> list[Picture]:
     """All pictures that this station has data for, in the order of the report."""
+    with p.house():
+        return _all(result, shares, calendar)
+
+
+def _all(result: Result, shares: Sequence[Share], calendar: Calendar) -> list[Picture]:
     station = result.checked.record.station
     found: list[Picture] = []
     sketch = site(station)

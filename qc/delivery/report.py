@@ -184,7 +184,8 @@ def _where(
             every = f"every {_every(told.interval)}, stamped at the instant"
         first, last = table.record.time[[0, -1]]
         tables.append(f"{name}: {_time(first)} to {_time(last)} UTC, {every}, {_count(table.record.rows)} rows")
-    what = [f"{len(station.channel)} channels: ", ", ".join(_quantities(station)), "."]
+    number = len(station.channel)
+    what = [f"{number} {'channel' if number == 1 else 'channels'}: ", ", ".join(_quantities(station)), "."]
     place = f"{_degrees(site.latitude, 'NS')}, {_degrees(site.longitude, 'EW')}"
     facts: list[tuple[object, object]] = [
         ("Station", h.joined([h.foreign(site.name or site.id), " (", h.code(site.id), ")"])),
@@ -269,6 +270,8 @@ def _complete_sentence(shares: Sequence[Share]) -> str:
         return "No row was expected."
     worst = min(known, key=lambda s: s.usable_share or 0.0)
     best = max(known, key=lambda s: s.usable_share or 0.0)
+    if worst.usable_share == best.usable_share:
+        return f"Of what was expected, {_percent(worst.usable_share)} may be used, in every channel."
     return (
         f"Of what was expected, between {_percent(worst.usable_share)} ({worst.channel}) and "
         f"{_percent(best.usable_share)} ({best.channel}) may be used."

@@ -281,10 +281,12 @@ figure .wide img{width:36rem;max-width:none}}
 @page{size:A4;margin:16mm 14mm 18mm}
 @media print{
 :root{--paper:#fff;--ink:#000;--soft:#444;--line:#bbb;--leaf:#235c4f;--tint:#f4f4f0;--sheet:#fff}
-body{max-width:none;padding:0;font-size:10pt}
+body{max-width:none;padding:0;font-size:9.5pt;line-height:1.4}
+dl{gap:.1rem 1rem}
+figcaption{margin-top:.2rem}
 nav{display:none}
 h1{font-size:17pt}
-h2{font-size:12.5pt;margin-top:1.4rem}
+h2{font-size:12.5pt;margin-top:1.1rem}
 h1,h2,h3,h4,caption{break-after:avoid}
 figure,tr,.note,dl{break-inside:avoid}
 tbody tr:first-child,tbody tr:nth-child(2){break-before:avoid}

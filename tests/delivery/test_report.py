@@ -10,6 +10,7 @@ import sys
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from qc import run
@@ -19,6 +20,7 @@ from qc.delivery.report import LIFE, report
 from qc.run import Result
 from qc.station import load
 from tests.delivery.runs import SAMPLE, SAMPLE_TABLES, rows_of, station_text, written
+from tests.delivery.runs import result as small
 from tests.shared import shared
 from tests.write.test_page import HOSTILE, Parsed
 
@@ -90,6 +92,55 @@ def test_flags_of_another_scheme_are_told() -> None:
     page = report(result, [], shares=completeness.whole(result), gaps=[], scheme=IOC)
     assert "3 questionable" in page and "NAME_verdict_wmo" in page
     assert "3 questionable" not in sample_page()
+
+
+EVENTS = """
+[station]
+id = "tips"
+latitude = 54.0
+longitude = -3.0
+elevation = 10.0
+[[clock]]
+time_zone = "Europe/London"
+minutes_ahead = 2.0
+[[clock]]
+from = 2026-03-20T00:00:00Z
+utc_offset = "+00:00"
+[[table]]
+id = "tips"
+kind = "event"
+[[table.layout]]
+names = ["time", "rain"]
+decimal = "."
+missing = [""]
+time = { columns = ["time"], format = "%Y-%m-%d %H:%M:%S" }
+[[channel]]
+name = "rain"
+quantity = "precipitation"
+column = "rain"
+unit = "mm"
+[[horizon]]
+azimuth = 90.0
+elevation = 40.0
+"""
+
+
+def test_a_table_of_events_has_a_page_too(tmp_path: Path) -> None:
+    lines = [f"2026-03-{5 + k // 20:02d} {k % 20:02d}:{k * 7 % 60:02d}:13,0.2" for k in range(400)]
+    (tmp_path / "tips.toml").write_text(EVENTS)
+    (tmp_path / "tips.csv").write_text("\n".join(["time,rain", *lines]) + "\n")
+    text = Parsed(_page(run.check(load(tmp_path / "tips.toml"), [tmp_path / "tips.csv"]))).text
+    assert "1 channel: precipitation." in text
+    assert "Europe/London, with its summer time, +2 min ahead; from 2026-03-20T00:00:00+00:00 UTC+00:00" in text
+    assert "by event, 400 rows" in text
+    assert "No picture for want of usable values: wind speed and direction, global irradiance, air temperature." in text
+
+
+def test_a_healthy_station_is_told_in_few_words() -> None:
+    given = small({"t": np.sin(np.arange(300) / 20)}, first="2026-03-05T00:10")
+    text = Parsed(_page(given)).text
+    assert "Of what was expected, 100.0 % may be used, in every channel." in text
+    assert "no sketch" in text and "The visit log has no line for this period." in text
 
 
 # ---- hostile texts

@@ -149,7 +149,7 @@ def test_nights_and_visits_stand_where_they_were() -> None:
 # ---- text and bytes
 
 
-@pytest.mark.parametrize("text", ["$x^", r"\frac{", "<b>", "天\u0627\u202e", "x" * 10_000, "\n\n"])
+@pytest.mark.parametrize("text", ["$x^$", r"\frac{", "<b>", "天\u0627\u202e", "x" * 10_000, "\n\n"])
 def test_texts_are_drawn_as_texts(text: str) -> None:
     with p.house():
         figure = p.figure(1.0)
@@ -179,7 +179,7 @@ print(*(hashlib.sha256(x).hexdigest() for x in (p.png(f), p.svg(f))))
 
 
 def test_the_same_bytes_under_other_seeds_zones_and_settings(tmp_path: Any) -> None:
-    (tmp_path / "matplotlibrc").write_text("font.size: 31\naxes.facecolor: red\nsavefig.dpi: 33\n")
+    (tmp_path / "matplotlibrc").write_text("font.size: 31\naxes.facecolor: red\nsavefig.dpi: 33\naxes.ymargin: 0.9\n")
     import os
 
     found = set()
