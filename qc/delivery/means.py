@@ -120,7 +120,7 @@ def resultant(east: Floats, north: Floats, speed: Floats) -> tuple[Floats, Float
     """
     length = np.hypot(east, north)
     with np.errstate(invalid="ignore", divide="ignore"):
-        steadiness = np.where(speed > 0, np.minimum(length / speed, 1.0), np.nan)
+        steadiness = np.where(speed > 0, length / speed, np.nan)
         still = ~(length > _STILL * speed)
         direction = np.where(still, np.nan, np.mod(np.degrees(np.arctan2(east, north)), 360.0))
     direction = rounded(direction)

@@ -54,7 +54,8 @@ def text(
     lines += _pair("Where", f"{place}, {document['elevation']:g} m above mean sea level")
     for table_id, table in document["tables"].items():
         period = table["period"]
-        lines += _pair("When", f"table {table_id}: {period['from']} to {period['to']}, {_every(period)}; times are UTC")
+        when = f"{period['from']} to {period['to']}, {_every(period)}; times are UTC"
+        lines += _pair("When", f"table {table_id}: {when if period['from'] else 'no row in the period'}")
     lines += _pair("Who to ask", printable(delivery["contact"] or "not stated", 400))
     lines += _pair("Owner", printable(delivery["owner"] or "not stated", 400))
     lines += _pair("Licence", printable(delivery["licence"] or "not stated: ask before you pass it on", 400))

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _CHUNK = 65536  # rows that are compressed together
-_LONGEST = 80  # letters of a logger's cell that are kept; the whole of it stands in the CSV (judgement)
+_LONGEST = 80  # bytes of a logger's cell that are kept; the whole of it stands in the CSV (judgement)
 _METHODS = {
     "mean": "mean", "vector-mean": "mean", "sample": "point", "total": "sum", "counter": "sum", "max": "maximum",
     "min": "minimum", "sd": "standard_deviation",
@@ -237,15 +237,16 @@ def _read(file: Any, table: pa.Table, name: str, title: str) -> None:
     column = table.column(f"{name}_read")
     if column.null_count == len(column):
         return
-    text = pc.utf8_slice_codeunits(pc.fill_null(column, ""), 0, _LONGEST)
-    cells = np.array([t.encode("utf-8") for t in text.to_pylist()], f"S{_LONGEST}")
+    text = pc.fill_null(column, "").combine_chunks().dictionary_encode()
+    cut = [t.encode("utf-8")[:_LONGEST].decode("utf-8", "ignore").encode("utf-8") for t in text.dictionary.to_pylist()]
+    cells = np.array(cut, f"S{_LONGEST}")[text.indices.to_numpy()]
     wide = max(int(np.char.str_len(cells).max(initial=1)), 1)
     letters = cells.astype(f"S{wide}").view("S1").reshape(len(cells), wide)
     if (letter := f"{name}_read_letters") not in file.dimensions:
         file.dimensions[letter] = wide
     about = {
         "long_name": f"{title}: the logger's cell where the number is not, digit for digit, the cell "
-        f"(cut at {_LONGEST} letters)",
+        f"(cut at {_LONGEST} bytes)",
         "coverage_content_type": "auxiliaryInformation",
         "_Encoding": "utf-8",
     }

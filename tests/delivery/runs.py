@@ -115,11 +115,19 @@ def written(where: Path, names: tuple[str, ...], rows: str, *, text: str | None 
 
 
 def delivered(
-    of: Station, tables: list[Path], out: Path, *, replace: bool = False, drawn: bool = False, **terms: Any
+    of: Station,
+    tables: list[Path],
+    out: Path,
+    *,
+    replace: bool = False,
+    drawn: bool = False,
+    first: str | None = None,
+    last: str | None = None,
+    **terms: Any,
 ) -> dict[str, Any]:
     """A delivery from files, without the pictures unless they are asked for (they take the longest); gives the document
     of its summary, read back."""
-    result = run.check(of, tables)
+    result = run.check(of, tables, first=first, last=last)
     with nullcontext() if drawn else patch("qc.delivery.folder.pictures", lambda *_: []):
         deliver(result, out, Terms(**terms), replace=replace)
     document: dict[str, Any] = json.loads((out / f"{of.id}.summary.json").read_text())

@@ -376,3 +376,72 @@ def test_no_means_where_none_can_be_made(tmp_path: Path) -> None:
     assert {one["span"] for one in document["delivery"]["not_made"]} == {"hour", "day", "month"}
     assert not (tmp_path / "out" / "means").exists()
     assert "No means by hour of table ten" in " ".join((tmp_path / "out" / "README.txt").read_text().split())
+
+
+# ---- more than one table
+
+TWO = (
+    station_text(("t",))
+    + """
+[[table]]
+id = "tips"
+kind = "event"
+[[table.layout]]
+names = ["tip"]
+decimal = "."
+missing = [""]
+time = { columns = ["tip"], format = "%Y-%m-%dT%H:%M:%S" }
+[[channel]]
+name = "tip_rain"
+table = "tips"
+quantity = "precipitation"
+column = "mm"
+unit = "mm"
+statistic = "total"
+"""
+).replace('name = "t"\n', 'name = "t"\ntable = "ten"\n')
+
+
+def two(where: Path) -> list[Path]:
+    written(where, ("t",), rows_of(("t",)), text=TWO)
+    (where / "tips.csv").write_text(
+        "tip,mm\n2026-06-01T00:03:07,0.2\n2026-06-01T01:00:00,0.2\n2026-07-02T10:00:00,0.2\n"
+    )
+    return [where / "moor.csv", where / "tips.csv"]
+
+
+def test_a_table_of_events_beside_one_of_intervals(tmp_path: Path) -> None:
+    tables = two(tmp_path / "in")
+    document = delivered(
+        load(tmp_path / "in" / "moor.station.toml"), tables, tmp_path / "out",
+        formats=("csv", "parquet", "netcdf"), drawn=True,
+    )  # fmt: skip
+    names = sorted(p.name for p in (tmp_path / "out" / "data").iterdir() if p.suffix != ".json")
+    assert names == [
+        "moor.ten.2026-06.csv", "moor.ten.nc", "moor.ten.parquet",
+        "moor.tips.2026-06.csv", "moor.tips.2026-07.csv", "moor.tips.nc", "moor.tips.parquet",
+    ]  # fmt: skip
+    assert {(one["table"], one["span"]) for one in document["delivery"]["not_made"]} == {
+        ("tips", "hour"), ("tips", "day"), ("tips", "month")
+    }  # fmt: skip
+    found = {
+        (r["channel"], r["month"]): (r["expected"], r["gaps"]) for r in rows(tmp_path / "out" / "completeness.csv")
+    }
+    assert found == {
+        ("t", "2026-06"): ("300", "0"),
+        ("tip_rain", "2026-06"): ("2", "0"),
+        ("tip_rain", "2026-07"): ("1", "0"),
+    }
+    assert "a table of events has no grid" in " ".join((tmp_path / "out" / "README.txt").read_text().split())
+
+
+def test_a_table_without_a_row_in_the_period(tmp_path: Path) -> None:
+    tables = two(tmp_path / "in")
+    document = delivered(
+        load(tmp_path / "in" / "moor.station.toml"), tables, tmp_path / "out",
+        formats=("csv", "parquet", "netcdf"), drawn=True, first="2026-06-02",
+        last="2026-06-02",
+    )  # fmt: skip
+    assert document["tables"]["tips"]["rows"] == 0
+    assert [p.name for p in (tmp_path / "out" / "data").glob("*.csv")] == ["moor.ten.2026-06.csv"]
+    assert "table tips: no row in the period" in (tmp_path / "out" / "README.txt").read_text()
