@@ -5,8 +5,8 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -222,12 +222,10 @@ def _data(
     stem = f"data/{station.id}.{table.record.table.id}"
     whole_table = recoded(flagged.flagged(table, usable=True), terms.scheme)
     fields = data_fields(result, table, terms.scheme)
-    after: dict[str, Callable[[], bytes]] = {}
-    for month, first, last in months:
-        path, part = f"{stem}.{month}.csv", whole_table.slice(first, last - first)
-        written.outputs.write(path, arrow_pieces(part))
+    after = {f"{stem}.{month}.csv": _bytes_of(whole_table.slice(a, b - a)) for month, a, b in months}
+    for (path, made), (month, _, _) in zip(_ahead(after), months, strict=True):
+        written.outputs.write(path, [made])
         written.table(path, f"Values and verdicts of table {table.record.table.id}, {month}", fields)
-        after[path] = _bytes_of(part)
     if "parquet" in terms.formats:
         written.outputs.write(f"{stem}.parquet", parquet_pieces(whole_table))
     if "netcdf" in terms.formats:
@@ -244,6 +242,19 @@ def _data(
 
 def _bytes_of(part: pa.Table) -> Callable[[], bytes]:
     return lambda: b"".join(arrow_pieces(part))
+
+
+def _ahead(makes: Mapping[str, Callable[[], bytes]]) -> Iterator[tuple[str, bytes]]:
+    """What each makes, in order; the next one is made aside while the last is written. More would cost memory."""
+    with ThreadPoolExecutor(1) as aside:
+        waiting: list[tuple[str, Future[bytes]]] = []
+        for path, make in makes.items():
+            waiting.append((path, aside.submit(make)))
+            if len(waiting) == 2:
+                name, made = waiting.pop(0)
+                yield name, made.result()
+        for name, made in waiting:
+            yield name, made.result()
 
 
 def data_fields(result: Result, table: CheckedTable, scheme: Scheme) -> list[Field]:
