@@ -315,7 +315,11 @@ def _means(result: Result, table: CheckedTable, terms: Terms, written: _Written)
             written.outputs.write(path, arrow_pieces(found))
             fields = _mean_fields(result, of, span, terms)
             assert [f.name for f in fields] == found.column_names
-            written.table(path, f"Means, sums and extremes of table {of.id} by {span}", fields)
+            rule = f"where {terms.samples.told} may be used"
+            if span == "month":
+                rule = f"where of its days {terms.days.told}, and of a day {rule}"
+            title = f"Means, sums and extremes of table {of.id} by {span}; a mean is given {rule}"
+            written.table(path, f"{title}; a sum where every value may be used", fields)
 
 
 def _mean_fields(result: Result, table: Table, span: str, terms: Terms) -> list[Field]:

@@ -260,7 +260,8 @@ def rules_sheet(station: Station, limits: Limits) -> Sheet:
                 rows.append(
                     [
                         f"range.{channel.name}.{bound}", station.table_of(channel).id, number(channel.range[n]),
-                        channel.unit, "wrong", "", "", "", "the sensor's own range", "station file", "",
+                        channel.unit, "wrong", "station file", "the station file", "as stated there",
+                        "the sensor's own range", "station file", "",
                     ]
                 )  # fmt: skip
     return Sheet("rules.csv", "Limits in force, each with its source", fields, rows)

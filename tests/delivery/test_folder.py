@@ -367,6 +367,9 @@ def test_the_rules_for_means_are_printed_and_kept(tmp_path: Path) -> None:
     assert (document["delivery"]["complete"], document["delivery"]["complete_month"]) == ("75%", "11/5")
     text = " ".join((tmp_path / "out" / "README.txt").read_text().split())
     assert "at least 75 % of the expected samples" in text and "fewer than 11 days" in text
+    for span in ("hour", "day", "month"):
+        told = json.loads((tmp_path / "out" / "means" / f"moor.ten.{span}.schema.json").read_text())["title"]
+        assert "at least 75 % of the expected samples" in told and ("fewer than 11 days" in told) is (span == "month")
 
 
 def test_no_means_where_none_can_be_made(tmp_path: Path) -> None:
