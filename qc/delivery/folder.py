@@ -121,7 +121,7 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
             if t.record.rows
         }
         _sums_hold(folder, summary_name, before)
-        may_replace(folder, names, summary_name, periods)
+        may_replace(folder, names, summary_name, periods, delivery=True)
     of_months, of_period, found_gaps = shares(result, terms.calendar), whole(result), gaps(result)
     # pictures are drawn while tables are written: that is mostly work outside the interpreter
     with Outputs(folder) as outputs, ThreadPoolExecutor(1) as aside:
@@ -170,7 +170,7 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         document["outputs"] = dict(sorted(outputs.sums.items()))
         outputs.write_text(summary_name, json_text(document))
         outputs.write_text(SUMS, _sums_text(outputs.sums))
-        leftovers = stale(folder, outputs.sums, summary_name, own="")
+        leftovers = stale(folder, outputs.sums, summary_name, delivery=True)
         outputs.publish()
     for path in leftovers:
         with contextlib.suppress(OSError):

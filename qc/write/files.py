@@ -109,8 +109,16 @@ def _failed(path: Path, error: OSError) -> OutputError:
     return OutputError(f"cannot be written ({error.strerror})", where=printable(path, 200), mend=mend)
 
 
-def may_replace(folder: Path, names: Iterable[str], summary_name: str, periods: dict[str, tuple[str, str]]) -> None:
-    """Refuse to replace outputs that are not Fairvane's own, were changed, or cover more than the new ones.
+def may_replace(
+    folder: Path,
+    names: Iterable[str],
+    summary_name: str,
+    periods: dict[str, tuple[str, str]],
+    *,
+    delivery: bool = False,
+) -> None:
+    """Refuse to replace outputs that are not Fairvane's own, were changed, or cover more than the new ones; also those
+    of a check by a delivery, and the other way round: their summaries have one name.
 
     Parameters
     ----------
@@ -141,6 +149,9 @@ def may_replace(folder: Path, names: Iterable[str], summary_name: str, periods: 
         covered = {table: (entry["period"]["from"], entry["period"]["to"]) for table, entry in old["tables"].items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         raise OutputError("stands there already, without a summary that tells of it", where=where, mend=mend) from None
+    if _is_delivery(old) is not delivery:
+        kinds = ("a check", "a delivery") if delivery else ("a delivery", "a check")
+        raise OutputError(f"tells of {kinds[0]}, not of {kinds[1]}", where=printable(summary, 200), mend=mend)
     for name in there:
         if name == summary_name:
             continue
@@ -166,27 +177,34 @@ def may_replace(folder: Path, names: Iterable[str], summary_name: str, periods: 
             raise OutputError(covers, where=printable(summary, 200), mend=mend)
 
 
-def stale(folder: Path, names: Iterable[str], summary_name: str, *, own: str | None = None) -> list[Path]:
+def stale(folder: Path, names: Iterable[str], summary_name: str, *, delivery: bool = False) -> list[Path]:
     """Outputs of an earlier run that the new one does not write: its summary would not tell of them any more.
 
-    Only files that the old summary names with their present sum, that lie in the folder, and that begin with `own`:
-    with the station's id where it is left out.
+    Only files that the old summary names with their present sum, and that lie in the folder; those of a check begin
+    with the station's id. Outputs of a check are none of a delivery's, and the other way round.
     """
     try:
-        sums = dict(json.loads((folder / summary_name).read_text("utf-8"))["outputs"])
+        old = json.loads((folder / summary_name).read_text("utf-8"))
+        sums = dict(old["outputs"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return []
-    begins = summary_name.removesuffix("summary.json") if own is None else own
+    if _is_delivery(old) is not delivery:
+        return []
+    begins = "" if delivery else summary_name.removesuffix("summary.json")
     known, found = set(names), []
     for name, told in sums.items():
         path = folder / name
         inside = path.resolve().is_relative_to(folder.resolve()) and not path.is_symlink()
-        if name in known or not inside or not name.startswith(begins) or (own is None and Path(name).name != name):
+        if name in known or not inside or not name.startswith(begins) or (not delivery and Path(name).name != name):
             continue
         with contextlib.suppress(OSError):
             if path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == told:
                 found.append(path)
     return found
+
+
+def _is_delivery(summary: Any) -> bool:
+    return isinstance(summary, dict) and "delivery" in summary
 
 
 def _time(text: str) -> tuple[str, str]:

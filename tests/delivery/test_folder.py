@@ -448,3 +448,23 @@ def test_a_table_without_a_row_in_the_period(tmp_path: Path) -> None:
     assert document["tables"]["tips"]["rows"] == 0
     assert [p.name for p in (tmp_path / "out" / "data").glob("*.csv")] == ["moor.ten.2026-06.csv"]
     assert "table tips: no row in the period" in (tmp_path / "out" / "README.txt").read_text()
+
+
+def test_a_check_and_a_delivery_never_replace_each_other(tmp_path: Path) -> None:
+    """Their summaries have one name; with `replace` what the other wrote stays where it is."""
+    from qc import run
+
+    file = logged(tmp_path / "in")
+    of, tables = load(file), [tmp_path / "in" / "moor.csv"]
+    run.write(run.check(of, tables), tmp_path / "checked")
+    delivered(of, tables, tmp_path / "sent")
+    checked, sent = held(tmp_path / "checked"), held(tmp_path / "sent")
+    with pytest.raises(OutputError, match="tells of a check, not of a delivery"):
+        delivered(of, tables, tmp_path / "checked")
+    with pytest.raises(OutputError, match="tells of a delivery, not of a check"):
+        run.write(run.check(of, tables), tmp_path / "sent")
+    assert (held(tmp_path / "checked"), held(tmp_path / "sent")) == (checked, sent)
+    delivered(of, tables, tmp_path / "checked", replace=True)
+    run.write(run.check(of, tables), tmp_path / "sent", replace=True)
+    assert checked.keys() <= held(tmp_path / "checked").keys()
+    assert sent.keys() <= held(tmp_path / "sent").keys()

@@ -181,8 +181,8 @@ def test_leftovers_in_folders_only_where_they_are_asked_for(tmp_path: Path) -> N
     told = hashlib.sha256(b"old").hexdigest()
     (tmp_path / "a.csv").write_bytes(b"old")
     (out / "s.summary.json").write_text(
-        json.dumps({"outputs": {"data/a.csv": told, "mine.csv": told, "../a.csv": told}})
+        json.dumps({"outputs": {"data/a.csv": told, "mine.csv": told, "../a.csv": told}, "delivery": {}})
     )
     assert stale(out, [], "s.summary.json") == []
-    assert stale(out, [], "s.summary.json", own="") == [out / "data" / "a.csv"]
-    assert stale(out, ["data/a.csv"], "s.summary.json", own="") == []
+    assert stale(out, [], "s.summary.json", delivery=True) == [out / "data" / "a.csv"]
+    assert stale(out, ["data/a.csv"], "s.summary.json", delivery=True) == []
