@@ -211,6 +211,13 @@ def _mean(values: Floats, groups: _Groups, days: _Groups, used: Bools, rules: Ru
 
 
 _Told = tuple[str, str, str, str]
+_MAY_BE = {
+    "mean": ": the highest may have been higher, the lowest lower.",
+    "sum": ": the sum and the highest may have been higher.",
+    "max": ": the highest may have been higher.",
+    "min": ": the lowest may have been lower.",
+    "vector": ".",
+}
 
 
 def _told(station: Station, table: Table, channel: Channel, span: str, codes: str) -> Sequence[_Told]:
@@ -221,8 +228,7 @@ def _told(station: Station, table: Table, channel: Channel, span: str, codes: st
     unit, title = quantity.unit, quantity.title
     of = "of its days' means" if span == "month" else "of its values"
     highest = "largest value of one interval" if kind == "sum" else "highest value"
-    bound = f"True where not all expected values were used: {'the sum, ' if kind == 'sum' else ''}the highest may have "
-    bound += "been higher, the lowest lower."
+    bound = "True where not all expected values were used" + _MAY_BE[kind]
     partner = speed_of(station, channel) if kind == "vector" else None
     weight = f"weighed by {partner.name}" if partner else "unit vectors: no wind speed in the table"
     found: list[_Told] = []
