@@ -208,7 +208,7 @@ def _gaps_by_month(
     for first, last in _runs(~_has_value(table, rows, name)):
         for month in range(int(at[first]), int(at[last]) + 1):
             begin, end = np.searchsorted(at[first : last + 1], [month, month + 1])
-            number[month] += end > begin
+            number[month] += 1
             longest[month] = max(longest[month], end - begin)
     return number, longest
 
