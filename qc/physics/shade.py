@@ -64,6 +64,7 @@ class Shadow(NamedTuple):
     depth : share of clearness lost in it. [1]
     dark, clear : days on which it was dark while the beam arrived beside it; on which the beam arrived in it.
     all_dark : all days on which it was dark, those of a closed sky too.
+    before : the last day before the first of `dark` on which the beam arrived in it; None where there is none.
     by_chance : share of days on which another window of this width, at the same station, is dark while the beam
         arrives beside it. [1]
     gain : log-likelihood of the days for a fixed shadow over clouds.
@@ -80,6 +81,7 @@ class Shadow(NamedTuple):
     dark: Ints
     clear: Ints
     all_dark: Ints
+    before: int | None
     by_chance: float
     gain: float
     wander: float
@@ -177,6 +179,10 @@ KINDS = 4
 as smooth as a clear one. Of each, the station's own record tells how often it is dark by chance."""
 
 
+WIDTHS = (2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0)
+"""Widths of windows that serve as control, degrees."""
+
+
 class Days(NamedTuple):
     """What the days say of a window of azimuths, arrays of shape (m,): the day, the median ratio in the window, the
     sun's mean elevation there, the kind of sky beside it; and whether the sun is mostly up before and after it."""
@@ -196,11 +202,15 @@ def window_days(
     Parameters
     ----------
     rows : Rows
+        in order of azimuth.
     ratio : clearness over its level, shape (n,). [1]
     first, last : edges of the window. [degree]
     top : rows with the sun higher than this do not count inside. [degree]
     sides : whether the sky is looked at before and after it. A side on which the sun is not up is left out.
     """
+    most = FLANK + 2.5 * float(rows.width.max(initial=0.0)) + 2.0
+    some = slice(*np.searchsorted(rows.azimuth, (first - most, last + most)))
+    rows, ratio = _take(rows, some), ratio[some]
     good = np.isfinite(ratio)
     inside = good & (overlap(rows.azimuth, rows.width, first, last) > 0.6)
     inside &= (rows.elevation <= top) & (rows.elevation > FLOOR)
@@ -232,6 +242,51 @@ def window_days(
     up = (bool(shown[0].mean() > 0.5), bool(shown[1].mean() > 0.5))
     mean = np.bincount(at, rows.elevation[inside], minlength=count) / np.bincount(at, minlength=count)
     return Days(days[keep], grouped_quantile(ratio[inside], at, 0.5)[keep], mean[keep], kind[keep], up)
+
+
+class Chances:
+    """How often windows of azimuths are dark by chance: the control of a shadow is the clouds of the same station.
+
+    Parameters
+    ----------
+    rows : Rows
+        in order of azimuth.
+    ratio : clearness over its level, shape (n,). [1]
+    """
+
+    def __init__(self, rows: Rows, ratio: Floats) -> None:
+        self.rows, self.ratio = rows, ratio
+        self._known: dict[tuple[float, tuple[bool, bool]], list[tuple[float, Floats]]] = {}
+
+    def of(self, first: float, last: float, sides: tuple[bool, bool]) -> tuple[float, ...]:
+        """Share of days on which other windows of about the same width are dark, for each kind of sky beside them.
+
+        Of the whole day or of the same half of it, whichever is cloudier. Half a day is added to those dark and those
+        clear, so that few days never make certain.
+        """
+        width = min(WIDTHS, key=lambda w: abs(np.log(w / (last - first))))
+        counts = np.full((2, KINDS, 2), 0.5)  # whole day or same half; kind of sky; dark or clear
+        for start, found in self._windows(width, sides):
+            if start < last + 2.0 and start + width > first - 2.0:
+                continue
+            counts[0] += found
+            if (start + width / 2 < 180.0) == (0.5 * (first + last) < 180.0):
+                counts[1] += found
+        share = np.clip((counts[:, :, 0] / counts.sum(axis=2)).max(axis=0), 0.005, 0.95)
+        return tuple(np.minimum.accumulate(share).tolist())  # a clearer sky is never darker
+
+    def _windows(self, width: float, sides: tuple[bool, bool]) -> list[tuple[float, Floats]]:
+        key = (width, sides)
+        if key not in self._known and len(self.rows.azimuth):
+            lowest, highest = float(self.rows.azimuth[0]), float(self.rows.azimuth[-1])
+            self._known[key] = []
+            for start in np.arange(lowest, highest - width, max(width, 6.0)):
+                days = window_days(self.rows, self.ratio, float(start), float(start + width), sides=sides)
+                dark, clear = (
+                    np.bincount(days.kind[m], minlength=KINDS) for m in (days.ratio < DARK, days.ratio > OPEN)
+                )
+                self._known[key].append((float(start), np.stack((dark, clear), axis=1).astype(float)))
+        return self._known.get(key, [])
 
 
 def best_run(gains: ArrayLike) -> tuple[Floats, Ints, Ints]:
@@ -276,7 +331,7 @@ def _gains(cells: _Cells, beside: _Cells, around: int = 15) -> Floats:
     return np.asarray(np.where(count >= 3, gains, 0.0))
 
 
-def trace(rows: Rows, slot_s: float, *, least: float = 6.0, most: int = 4) -> list[Shadow]:
+def trace(rows: Rows, slot_s: float, *, least: float = 3.5, most: int = 12) -> list[Shadow]:
     """Fixed shadows in a record, the surest first; of two that overlap the surer one.
 
     Parameters
@@ -293,8 +348,11 @@ def trace(rows: Rows, slot_s: float, *, least: float = 6.0, most: int = 4) -> li
     if len(cells.days) < 2:
         return []
     gains = _gains(cells, beside)
+    order = np.argsort(rows.azimuth, kind="stable")
+    rows, ratio = _take(rows, order), ratio[order]
+    chances = Chances(rows, ratio)
     found: list[Shadow] = []
-    for _ in range(3 * most):
+    for _ in range(2 * most):
         best, first, last = best_run(gains)
         cell = int(np.argmax(best))
         if best[cell] < least:
@@ -307,7 +365,7 @@ def trace(rows: Rows, slot_s: float, *, least: float = 6.0, most: int = 4) -> li
         while high < gains.shape[1] - 1 and total[high + 1] > 0.3 * best[cell]:
             high += 1
         span = (int(cells.days[run][0]), int(cells.days[run][-1]))
-        shadow = _shadow(rows, ratio, low * CELL, (high + 1) * CELL, span, slot_s)
+        shadow = _shadow(chances, low * CELL, (high + 1) * CELL, span, slot_s)
         gains[run, max(low - 1, 0) : high + 2] = 0.0
         if shadow is not None:
             gains[run, int(shadow.azimuth_from / CELL) : int(shadow.azimuth_to / CELL) + 1] = 0.0
@@ -320,8 +378,9 @@ def trace(rows: Rows, slot_s: float, *, least: float = 6.0, most: int = 4) -> li
     return out[:most]
 
 
-def _shadow(rows: Rows, ratio: Floats, low: float, high: float, span: tuple[int, int], slot_s: float) -> Shadow | None:
+def _shadow(chances: Chances, low: float, high: float, span: tuple[int, int], slot_s: float) -> Shadow | None:
     """A shadow from the cells that show it: edges, depth, height, the days that speak for and against it."""
+    rows, ratio = chances.rows, chances.ratio
     within = (rows.day >= span[0]) & (rows.day <= span[1])
     inside = within & (overlap(rows.azimuth, rows.width, low, high) > 0.6) & np.isfinite(ratio)
     inside &= rows.elevation > FLOOR
@@ -342,7 +401,7 @@ def _shadow(rows: Rows, ratio: Floats, low: float, high: float, span: tuple[int,
     if len(days.day) < 2:
         return None
     is_dark, is_clear = days.ratio < cut, days.ratio > max(OPEN, cut)
-    chance = by_chance(rows, ratio, a, b, days.sides)
+    chance = chances.of(a, b, days.sides)
     by_day = np.array(chance)[days.kind]
     gains = np.where(is_dark, np.log(SURE / by_day), np.where(is_clear, np.log((1 - SURE) / (1 - by_day)), 0.0))
     gain, first, last = best_run(gains[:, None])
@@ -360,8 +419,10 @@ def _shadow(rows: Rows, ratio: Floats, low: float, high: float, span: tuple[int,
     whole = shown[np.isin(shown, days.day[days.elevation < top - 2.0])]  # not half above the top
     placed = whole if len(whole) >= 3 else shown
     wander, by_hour, spread, two = _edges_by_day(rows, ratio, (a, b, depth), placed, slot_s)
+    earlier = days.day[is_clear & (days.kind >= 1) & (days.day < shown[0])]
     return Shadow(
         a, b, float(rows.elevation[lit].max()), depth, shown, days.day[run & is_clear], days.day[run & is_dark],
+        int(earlier[-1]) if len(earlier) else None,
         chance[2], float(gain[0]), wander, by_hour, spread, two,
     )  # fmt: skip
 
@@ -379,7 +440,7 @@ def _top(days: Days, cut: float, span: tuple[int, int]) -> float:
     return float(0.5 * (e[order][at - 1] + e[order][at])) if 0 < at < len(e) else 90.0
 
 
-def _take(rows: Rows, mask: Bools) -> Rows:
+def _take(rows: Rows, mask: Bools | Ints | slice) -> Rows:
     return Rows(
         rows.clearness[mask],
         rows.azimuth[mask],
@@ -416,9 +477,9 @@ def edges(rows: Rows, ratio: Floats, low: float, high: float) -> tuple[float, fl
         a = np.arange(first - reach, min(first + reach, last - 0.5) + step / 2, step)
         b = np.arange(max(last - reach, first + 0.5), last + reach + step / 2, step)
         cost = np.full((len(a), len(b)), np.inf)
-        for i, edge in enumerate(a):
+        for line, edge in enumerate(a):
             share = overlap(az[:, None], width[:, None], edge, b[None, :])
-            cost[i] = np.abs(r[:, None] - (1.0 - depth * share)).sum(axis=0) if len(az) else 0.0
+            cost[line] = np.abs(r[:, None] - (1.0 - depth * share)).sum(axis=0) if len(az) else 0.0
         cost += 1e-6 * (np.abs(a - first)[:, None] + np.abs(b - last)[None, :])
         cost[b[None, :] <= a[:, None]] = np.inf
         i, j = np.unravel_index(int(np.argmin(cost)), cost.shape)
@@ -427,28 +488,6 @@ def edges(rows: Rows, ratio: Floats, low: float, high: float) -> tuple[float, fl
         if core.any():
             depth = float(np.clip(1.0 - np.median(r[core]), 0.15, 1.0))
     return first, last, depth
-
-
-def by_chance(rows: Rows, ratio: Floats, first: float, last: float, sides: tuple[bool, bool]) -> tuple[float, ...]:
-    """Share of days on which other windows of the same width are dark, for each kind of sky beside them.
-
-    The control of a shadow: clouds of the same station, of the whole day or of the same half of it, whichever is
-    cloudier. Half a day is added to those dark and those clear, so that few days never make certain.
-    """
-    width = last - first
-    counts = np.full((2, KINDS, 2), 0.5)  # whole day or same half; kind of sky; dark or clear
-    lowest, highest = float(rows.azimuth.min()), float(rows.azimuth.max())
-    for start in np.arange(lowest, highest - width, max(width, 6.0)):
-        if start < last + 2.0 and start + width > first - 2.0:
-            continue
-        days = window_days(rows, ratio, float(start), float(start + width), sides=sides)
-        for state, mask in enumerate((days.ratio < DARK, days.ratio > OPEN)):
-            found = np.bincount(days.kind[mask], minlength=KINDS)
-            counts[0, :, state] += found
-            if (start + width / 2 < 180.0) == (0.5 * (first + last) < 180.0):
-                counts[1, :, state] += found
-    share = np.clip((counts[:, :, 0] / counts.sum(axis=2)).max(axis=0), 0.005, 0.95)
-    return tuple(np.minimum.accumulate(share).tolist())  # a clearer sky is never darker
 
 
 def _edges_by_day(
