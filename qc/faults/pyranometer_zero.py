@@ -48,8 +48,8 @@ def _one(case: Case, channel: Channel) -> Outcome:
     need = case.limit(ID, "nights")
     nights, medians, scatter = _by_night(case, values)
     if len(nights) < need:
-        when = case.first + np.timedelta64(round((need + 1) * 86400), "s") if case.rows else None
-        after = f"{str(when)[:19]}Z" if when is not None else None
+        when = case.first + np.timedelta64(round((need + 1) * 86400), "s")
+        after = f"{str(when)[:19]}Z" if when > case.last else f"{need:.0f} nights with values"
         return Untested(names, f"has {len(nights)} nights with values, needs {need:.0f}", after)
     here = values[np.isfinite(values)]
     if (here == 0.0).mean() > case.limit(ID, "zeros"):
@@ -70,7 +70,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     odd = max(0.0, wander - 1.5 * spread) / max(abs(level), spread)
     clues = [
         Clue("level", 0.5 + 0.5 * beyond, f"the nights lie at {level:.1f} W/m2, {beyond:.1f} times the scatter beyond"),
-        Clue("nights", min(0.5 * count, 3.0), f"in {count} nights"),
+        Clue("nights", min(0.3 * count, 3.0), f"in {count} nights"),
         # a lamp, or a leak after rain, comes and goes; an offset stays
         Clue(
             "steady", float(np.interp(odd, [0.1, 0.3, 0.6], [1.5, -1.0, -4.0])),
@@ -169,7 +169,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     from qc.write import page
     from qc.write import picture as house
 
-    drawn, axes = house.framed(2.6)
+    drawn, axes = house.framed(2.9, top=0.55)
     nights = np.asarray(suspect.exhibit["nights"]).astype("datetime64[D]").astype("datetime64[us]")
     medians = np.asarray(suspect.exhibit["medians"])
     at = house.days(nights)
@@ -178,7 +178,8 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     axes.plot(at[:begin], medians[:begin], "o", color=house.SOFT, markersize=4, label="median of a night")
     axes.plot(at[begin:], medians[begin:], "X", color=page.COLOURS[3], markersize=5, label="with the offset")
     axes.set_ylabel("W/m2 at night")
-    house.time_axis(axes, nights[0], nights[-1])
+    house.time_axis(axes, nights[0], nights[-1], clock=case.logger_clock)
+    house.visits(axes, [(v.start, v.end, v.note) for v in case.visits(suspect.channels[0])])
     house.legend(drawn, axes)
     return drawn
 
