@@ -192,12 +192,18 @@ def _together(case: Case, channel: Channel) -> list[Channel]:
 def _alive(case: Case, channel: Channel, blocks: Blocks, floor: Bools) -> float:
     """Share of the blocks at rest among which the vane turns by more than a stuck one; NaN where nothing tells.
 
-    Only directions of blocks at rest count: a head that dies and comes back turns in between.
+    Only directions of blocks at rest count: a head that dies and comes back turns in between. An exact 0 may be how
+    the logger writes calm; directions that gather around it at rest alone are a head that sends zeros.
     """
     vane = case.scene.partner(channel, "wind_direction")
     if vane is None:
         return np.nan
-    seen = np.where(floor[blocks.of_row], case.values(vane), np.nan)
+    direction = case.values(vane)
+    seen = np.where(floor[blocks.of_row] & (direction != 0.0), direction, np.nan)
+    north = np.abs((seen + 180.0) % 360.0 - 180.0) <= case.limit(ID, "north")
+    everywhere = float(np.mean(np.abs((direction + 180.0) % 360.0 - 180.0) <= case.limit(ID, "north")))
+    if north.sum() > max(0.6, 2.0 * everywhere) * max(int(np.isfinite(seen).sum()), 1):
+        return 0.0
     half = max(_US, 2 * blocks.span_us)
     arc = circular_range(seen, blocks, half, half)
     count = sliding_count(floor & (blocks.sum(np.isfinite(seen)) > 0), blocks.time, half, half)
