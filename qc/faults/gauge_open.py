@@ -175,14 +175,13 @@ def _outcome(case: Case, channel: Channel, hours: Hours, gaps: Sequence[tuple[in
     if gap.surprise < case.limit(ID, "surprise") / 2.0:
         return Cleared(names, f"of its dry times the weather of {str(time[gap.first])[:10]} and the {days:.1f} days "
                        f"from then on speaks most of rain: {expected:.1f} wet hours expected")  # fmt: skip
-    half = int(np.searchsorted(seen, (seen[gap.first] + seen[gap.after]) / 2.0)) - gap.first
     each = float(_surprise(gap.chance).sum()) / max(gap.surprise, 1e-9)
-    least = case.limit(ID, "surprise") / 2.0
+    odd = (np.arange(gap.first, gap.after) // 24) % 2 == 1
     clues = (
         *(
-            Clue(f"weather of the {told} half", 0.8 * (float(_surprise(part).sum()) / each - least),
+            Clue(told, 0.8 * (float(_surprise(part).sum()) / each - case.limit(ID, "surprise") / 2.0),
                  f"{part.sum():.0f} wet hours expected by {len(hours.spells)} own rains, none counted")
-            for told, part in (("first", gap.chance[:half]), ("second", gap.chance[half:]))
+            for told, part in (("weather of every other day", gap.chance[~odd]), ("days between", gap.chance[odd]))
         ),
         Clue("rains", float(np.clip(0.8 * (len(sure) - 1.5), -2.0, 3.0)), f"{len(sure)} times rain was nearly sure"),
         Clue("length", float(np.clip(1.5 * np.log(max(days, 0.1) / max(other, 1.0)), -2.0, 3.0)),
@@ -221,7 +220,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     values = case.values(channel).copy()
     hours = _hours(case, values)
     wet = np.flatnonzero(hours.wet & hours.known)
-    lost = {"near": 35, "typical": 60, "gross": 110}[grade]
+    lost = {"near": 35, "typical": 75, "gross": 130}[grade]
     spare = len(wet) - lost
     if spare < 1.2 * case.limit(ID, "wet_hours"):
         return None
