@@ -88,12 +88,17 @@ def _dry(case: Case, channel: Channel, rain: Floats) -> Dry:
 
 
 def _after_rain(case: Case, rain: Floats) -> Bools:
-    """Rows of spells that hold real rain, and an hour more: what drips after it without a pause is no noise."""
+    """Rows of spells that hold real rain, and an hour more: what drips after it without a pause is no noise.
+
+    Real is more than the noise brings by itself, as its rate in all dry air tells.
+    """
     wet, hour = rain > 0, max(_US, round(1.5 * case.interval_s * 1e6))
     rh = case.scene.companion("relative_humidity")
     assert rh is not None
     fallen = sliding_sum(whole(rain), case.time, 3 * _US - 1, 0) / MICRO
-    real = wet & (fallen >= case.limit(ID, "real_rain")) & (rh >= _scale(case) * case.limit(ID, "moist"))
+    dry = _dry_air(case)
+    noise = float(np.nansum(rain[dry])) / max(float(dry.sum()) * case.interval_s / 3600.0, 1.0) * 3.0
+    real = wet & (fallen >= max(case.limit(ID, "real_rain"), 4.0 * noise)) & (rh >= _scale(case) * case.limit(ID, "moist"))
     out = np.zeros(case.rows, bool)
     spells = gauge.spells(wet, case.time, round(case.interval_s * 1e6), hour)
     for first, last in zip(spells.first, spells.last, strict=True):
