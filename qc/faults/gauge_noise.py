@@ -88,24 +88,28 @@ def _dry(case: Case, channel: Channel, rain: Floats) -> Dry:
 
 
 def _after_rain(case: Case, rain: Floats) -> Bools:
-    """Rows of spells that hold real rain, and an hour more: what drips after it without a pause is no noise.
+    """Rows of spells that hold real rain, and a while more: what drips after it without a pause is no noise.
 
-    Real is more than the noise brings by itself, as its rate in all dry air tells.
+    None where most dry days have their tips: no funnel drips every day.
     """
-    wet, hour = rain > 0, max(_US, round(1.5 * case.interval_s * 1e6))
+    wet, pause = rain > 0, max(round(0.75 * _US), round(1.5 * case.interval_s * 1e6))
+    dry = _dry_air(case)
+    tips = np.flatnonzero(wet & dry)
+    if len(tips):
+        days = np.unique(case.solar_day[tips[0] : tips[-1] + 1][dry[tips[0] : tips[-1] + 1]])
+        if len(days) >= 5 and len(np.unique(case.solar_day[tips])) > 0.6 * len(days):
+            return np.zeros(case.rows, bool)
     rh = case.scene.companion("relative_humidity")
     assert rh is not None
     fallen = sliding_sum(whole(rain), case.time, 3 * _US - 1, 0) / MICRO
-    dry = _dry_air(case)
-    noise = float(np.nansum(rain[dry])) / max(float(dry.sum()) * case.interval_s / 3600.0, 1.0) * 3.0
-    real = wet & (fallen >= max(case.limit(ID, "real_rain"), 4.0 * noise)) & (rh >= _scale(case) * case.limit(ID, "moist"))
+    real = wet & (fallen >= case.limit(ID, "real_rain")) & (rh >= _scale(case) * case.limit(ID, "moist"))
     out = np.zeros(case.rows, bool)
-    spells = gauge.spells(wet, case.time, round(case.interval_s * 1e6), hour)
+    spells = gauge.spells(wet, case.time, round(case.interval_s * 1e6), pause)
     for first, last in zip(spells.first, spells.last, strict=True):
         rainy = np.flatnonzero(real[first : last + 1])
         if len(rainy):
             latest = case.time[first + rainy[-1]] + np.timedelta64(round(case.limit(ID, "after_rain") * _US), "us")
-            end = min(case.time[last] + np.timedelta64(hour, "us"), latest)
+            end = min(case.time[last] + np.timedelta64(pause, "us"), latest)
             out[first : np.searchsorted(case.time, end, side="right")] = True
     return out
 
@@ -200,8 +204,8 @@ def _habits(case: Case, dry: Dry) -> list[Clue]:
     clues = []
     scatter = [
         float(np.sqrt(-2.0 * np.log(np.clip(np.abs(np.exp(2j * np.pi * hours / 24.0).mean()), 1e-9, 1.0))) * 12.0 / np.pi)
-        for hours in (case.solar_hour[begins], case.solar_hour[dry.rows])
-    ]  # h, of the occasions and of all dry air
+        for hours in (case.solar_hour[dry.tips], case.solar_hour[dry.rows])
+    ]  # h, of the tips and of all dry air
     rows = np.concatenate([dry.tips[a : b + 1] for a, b in zip(*dry.occurrences, strict=True) if b > a] or [begins[:0]])
     running = float((np.diff(rows) == 1).mean()) if len(rows) > 1 else 0.0
     if scatter[0] < min(case.limit(ID, "same_hour"), 0.5 * scatter[1]) and running > 0.5:
@@ -223,7 +227,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     values, row = case.values(channel).copy(), onset_row(case, rng)
     tip = _tip(case, channel, values)
     dry = _dry(case, channel, values)
-    rate = {"near": 0.7, "typical": 6.0, "gross": 30.0}[grade]  # a day
+    rate = {"near": 1.0, "typical": 6.0, "gross": 30.0}[grade]  # a day
     free = float(dry.rows[row:].sum()) * case.interval_s / 86400.0  # days of dry air
     if tip <= 0.0 or rate * free < {"near": 1.5, "typical": 5.0, "gross": 20.0}[grade]:
         return None
