@@ -28,7 +28,8 @@ from numpy.typing import NDArray
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.physics import gauge, onset
-from qc.physics.windows import Blocks
+from qc.physics.gauge import HOUR_US
+from qc.physics.windows import Blocks, sliding_count
 from qc.station import Channel
 from qc.verdicts import Bools, Floats
 
@@ -63,15 +64,16 @@ def _one(case: Case, channel: Channel) -> Outcome:
         why = f"has {len(known)} liquid rains of more than {hours:g} h without a break, needs {need}"
         return Untested(names, why, f"{hours:g} h of rain")
     start, stop = _segment(case, tops, need)
-    part = tops[start:stop]
-    ceiling = float(np.nanpercentile(part, 75))
+    ceiling = float(np.nanpercentile(tops[start:stop], 75))
     before, first, last = _period(case, values, rains, tops, start, stop, ceiling)
+    part = tops[(rains.first >= first) & (rains.last <= last)]
+    ceiling = float(np.nanpercentile(part, 75))
     every = values[first : last + 1][_liquid(case)[first : last + 1]]
     top = float(np.nanpercentile(every, 99.9)) if np.isfinite(every).any() else np.nan
     sound, slope = case.limit(ID, "sound"), case.limit(ID, "slope")
     count = int(np.isfinite(part).sum())
     weight = slope * (sound - ceiling)
-    if weight < 0.5 or top > case.limit(ID, "never_above"):
+    if weight < 0.5 or count < need or top > case.limit(ID, "never_above"):
         return Cleared(names, f"{count} long rains reach {ceiling:.1f} % (upper quartile), the highest is {top:.1f} %")
     clues = (
         Clue("rain", weight, f"after two hours of rain it reads {ceiling:.1f} % (upper quartile of {count} rains)"),
@@ -160,21 +162,26 @@ def _period(
 ) -> tuple[int, int, int]:
     """The last row before it began, the first and the last row that show it.
 
-    It began after the last value above the ceiling. The first rain at the ceiling shows it, or a night before that
-    rain, once the air had been drier in between: a fall from saturation passes the ceiling too.
+    It began after the last values above the ceiling (one in a thousand may be). The first rain at the ceiling shows
+    it, or two hours at it before that rain, once the air had been drier in between: a fall from saturation passes the
+    ceiling too.
     """
     last = case.rows - 1 if stop == len(tops) else int(rains.last[stop - 1])
     margin = case.limit(ID, "margin")
-    low = [i for i in range(start, stop) if tops[i] <= ceiling + margin]
-    shown = int(rains.first[low[0]])
-    level = max(ceiling + margin, float(np.nanpercentile(values[shown : last + 1], 99.9)) + 0.3)
-    above = np.flatnonzero(values[:shown] > level)
+    above = np.flatnonzero(values[: last + 1] > ceiling + margin + 1.0)
+    above = above[: len(above) - int(0.001 * (last - rains.first[start]))]
     if not len(above):
         return 0, 0, last
     before = int(above[-1])
+    low = [i for i in range(start, stop) if rains.first[i] > before and tops[i] <= ceiling + margin]
+    if not low:
+        return 0, 0, last
+    shown = int(rains.first[low[0]])
     drier = np.flatnonzero(values[before:shown] < ceiling - case.limit(ID, "drier"))
     dry = before + int(drier[0]) if len(drier) else shown
-    again = np.flatnonzero(values[dry:shown] >= ceiling - margin)
+    at = values >= ceiling - margin
+    stays = sliding_count(at, case.time, 0, 3 * HOUR_US) * case.interval_s >= 7200.0
+    again = np.flatnonzero((at & stays)[dry:shown])
     return before, dry + int(again[0]) if len(again) else shown, last
 
 
