@@ -162,27 +162,32 @@ def _period(
 ) -> tuple[int, int, int]:
     """The last row before it began, the first and the last row that show it.
 
-    It began after the last values above the ceiling (one in a thousand may be). The first rain at the ceiling shows
-    it, or two hours at it before that rain, once the air had been drier in between: a fall from saturation passes the
-    ceiling too.
+    It began after the last value above the ceiling (values of odd rows, one in a thousand, where no rain comes after
+    it). The first rain at the ceiling shows it; or, before that rain, the second time that the air stays at it for two
+    hours, having been drier in between: sound air may stay there once.
     """
     last = case.rows - 1 if stop == len(tops) else int(rains.last[stop - 1])
     margin = case.limit(ID, "margin")
     above = np.flatnonzero(values[: last + 1] > ceiling + margin + 1.0)
-    above = above[: len(above) - int(0.001 * (last - rains.first[start]))]
-    if not len(above):
-        return 0, 0, last
-    before = int(above[-1])
-    low = [i for i in range(start, stop) if rains.first[i] > before and tops[i] <= ceiling + margin]
-    if not low:
+    low: list[int] = []
+    before = 0
+    for few in (0, int(0.001 * (last - rains.first[start]))):
+        before = int(above[-1 - few]) if len(above) > few else -1
+        low = [i for i in range(start, stop) if rains.first[i] > before and tops[i] <= ceiling + margin]
+        if low:
+            break
+    if not low or before < 0:
         return 0, 0, last
     shown = int(rains.first[low[0]])
-    drier = np.flatnonzero(values[before:shown] < ceiling - case.limit(ID, "drier"))
-    dry = before + int(drier[0]) if len(drier) else shown
     at = values >= ceiling - margin
-    stays = sliding_count(at, case.time, 0, 3 * HOUR_US) * case.interval_s >= 7200.0
-    again = np.flatnonzero((at & stays)[dry:shown])
-    return before, dry + int(again[0]) if len(again) else shown, last
+    stays = at & (sliding_count(at, case.time, 0, 3 * HOUR_US) * case.interval_s >= 7200.0)
+    dry = values < ceiling - case.limit(ID, "drier")
+    row = before
+    for _ in range(2):
+        for mask in (dry, stays):
+            found = np.flatnonzero(mask[row:shown])
+            row += int(found[0]) if len(found) else shown - row
+    return before, row, last
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
