@@ -215,6 +215,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 def picture(case: Case, suspect: Suspect) -> Figure:
     """How often each humidity was read, in all weather and after two hours of rain."""
     from qc.write import picture as house
+    from qc.write.page import COLOURS
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
     first, last = suspect.exhibit["first"], suspect.exhibit["last"]
@@ -227,7 +228,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         axes.axvspan(case.limit(ID, "sound"), 101.0, color="#e7efe9", label="where a sound one reads in rain")
         for rows, color, told in (
             (np.isfinite(values), "#b9bdb9", "all values"),
-            (saturated & np.isfinite(values), house.COLOURS[3], "after two hours of rain"),
+            (saturated & np.isfinite(values), COLOURS[3], "after two hours of rain"),
         ):
             share, _ = np.histogram(values[rows], edges)
             axes.stairs(100.0 * share / max(share.sum(), 1), edges, fill=color == "#b9bdb9", color=color, label=told)
