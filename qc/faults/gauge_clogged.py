@@ -287,7 +287,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     near = (case.time >= start - around) & (case.time <= stop + around)
     rain = case.values(channel)
     wet = np.flatnonzero(rain > 0)
-    gaps = np.diff(case.time[wet]) / np.timedelta64(60, "s")
+    gaps = np.diff(case.time[wet]) / np.timedelta64(60, "s")  # min
     with house.house():
         figure = house.figure(4.2)
         upper, lower = figure.subplots(2, 1, sharex=True)
@@ -302,14 +302,16 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         here = near[wet[1:]]
         lower.plot(
             house.days(case.time[wet[1:]][here]), gaps[here], linestyle="none", marker=".", markersize=3,
-            color=house.SERIES[2], label="time since the tip before",
+            color=house.SERIES[2], label="gap between tips",
         )  # fmt: skip
         lower.set_yscale("log")
-        lower.set_ylabel("gap, min")
+        lower.set_yticks([1, 10, 60, 600, 1440, 14400], ["1 min", "10 min", "1 h", "10 h", "1 d", "10 d"])
+        lower.minorticks_off()
+        lower.set_ylabel("since the tip before")
         for axes in (upper, lower):
             house.night_shading(axes, case.time[near], case.elevation[near])
         first, last = case.time[near][0], case.time[near][-1]
-        house.time_axis(upper, first, last, named=False)
+        house.time_axis(upper, first, last, clock=case.logger_clock, named=False)
         house.time_axis(lower, first, last)
         house.visits(upper, [(v.start, v.end, v.effect) for v in case.visits(channel.name)])
         house.legend(figure, upper, lower)
