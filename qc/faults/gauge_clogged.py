@@ -217,7 +217,8 @@ def _suspect(case: Case, channel: Channel, rains: Rains, scores: Floats, first: 
         clues.append(Clue("dry air", min(3.0, 8.0 * sunny), f"{100 * sunny:.0f} % of a drip fall in dry or sunny air"))
     before = _before(case, rains, shown[0])
     start = case.time[_row(case, blocks.time[shown[0].start])]
-    hold = min(shown[0].stop, shown[0].start + int(3.0 * _US / blocks.span_us))
+    sure = next((e for e in shown if e.hours >= usual + 2.0 or e.pour), shown[-1])  # gentle rain may come before
+    hold = min(sure.stop, sure.start + int(3.0 * _US / blocks.span_us))
     end = max(shown[-1].last, shown[-1].stop + 1)
     if any(e.pour for e in shown[-1:]):
         end = int(np.searchsorted(blocks.time, blocks.time[shown[-1].stop] + np.timedelta64(

@@ -115,11 +115,11 @@ def _after_rain(case: Case, rain: Floats) -> Bools:
 
 
 def _scale(case: Case) -> float:
-    """A hygrometer with a low ceiling reads low below it too: its highest humidity over 100 %."""
+    """A hygrometer with a low ceiling reads low below it too: its highest humidity over 100 %; a desert has 0.8."""
     rh = case.scene.companion("relative_humidity")
     if rh is None or not np.isfinite(rh).any():
         return 1.0
-    return min(float(np.nanpercentile(rh, 99.0)), 100.0) / 100.0
+    return float(np.clip(np.nanpercentile(rh, 99.0) / 100.0, case.limit(ID, "least_ceiling"), 1.0))
 
 
 def _dry_air(case: Case) -> Bools:
