@@ -59,6 +59,16 @@ def test_a_short_past_teaches_nothing() -> None:
     assert isinstance(got, Untested) and got.decidable_after is not None and "rains" in got.decidable_after
 
 
+def test_noise_teaches_nothing() -> None:
+    """A gauge that counts without rain for half of the time: its quiet half proves nothing."""
+    time, values = showers.values(DAYS)
+    rng = np.random.default_rng(1)
+    late = time >= np.datetime64("2025-06-25")
+    rain = np.where(late, 0.2 * (rng.random(len(time)) < 0.03), 0.0)
+    assert showers.odds(ID, showers.record(DAYS, changed={"rain": rain})) < 1.0
+    assert showers.odds("gauge-noise", showers.record(DAYS, changed={"rain": rain})) > 3.0
+
+
 def test_snow_is_left_out() -> None:
     got = showers.outcome(ID, showers.record(DAYS, warmth=-12.0))
     assert isinstance(got, Untested | Cleared)

@@ -61,6 +61,11 @@ def test_three_rains_are_needed(rains: int) -> None:
         assert isinstance(got, Untested)
 
 
+@pytest.mark.parametrize(("ceiling", "tested"), [(59.0, False), (61.0, True)])
+def test_a_dead_channel_has_no_ceiling(ceiling: float, tested: bool) -> None:
+    assert isinstance(capped(ceiling), Untested) is not tested
+
+
 def test_frost_and_deserts_are_not_judged() -> None:
     for weather in ({"warmth": -8.0}, {"every_h": 0.0}):
         got = capped(88.0, **weather)
