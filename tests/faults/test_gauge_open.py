@@ -61,7 +61,7 @@ def test_a_short_past_teaches_nothing() -> None:
 
 def test_noise_teaches_nothing() -> None:
     """A gauge that counts without rain for half of the time: its quiet half proves nothing."""
-    time, values = showers.values(DAYS)
+    time, _ = showers.values(DAYS)
     rng = np.random.default_rng(1)
     late = time >= np.datetime64("2025-06-25")
     rain = np.where(late, 0.2 * (rng.random(len(time)) < 0.03), 0.0)
