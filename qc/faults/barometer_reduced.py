@@ -85,6 +85,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     size = added
     if leap is None:
         near = np.log(case.limit(ID, "room") / (spread * np.sqrt(2 * np.pi))) - 0.5 * fits**2
+        clues.append(Clue("never lower", -1.0, "from the first row on: the height may be wrong as well"))
         clues.append(Clue("sea level", float(near), f"{off - added:+.1f} hPa from sea-level pressure"))
     else:
         size = leap[1]

@@ -185,10 +185,11 @@ def _named(case: Case, found: FirstLight, place: Place, declared: float, late: b
         evidence, told = {"what": "zone", "found": _offset(case, zone)}, f"the clock's offset is {_offset(case, zone)}"
         mend = Mend("clock", (), None, None, zone, uncertainty=round(sigma, 1))
     else:
-        evidence = {"what": "coordinates", "found": [round(place.latitude, 4), round(place.longitude, 4)]}
+        evidence = {"what": "coordinates", "found": [round(place.latitude, 6), round(place.longitude, 6)]}
         told = f"{place.latitude:.2f} N, {place.longitude:.2f} E would fit"
         if place.name:
-            chance = np.log(case.limit(ID, "room") / (_coarse(case, found) * np.sqrt(2 * np.pi)))
+            room = case.limit(ID, "room") if abs(minutes) < 180.0 else 1440.0
+            chance = np.log(room / (_coarse(case, found) * np.sqrt(2 * np.pi)))
             clues.append(Clue("slip of the pen", float(chance) - 0.5 * place.misfit**2, place.name))
             told = f"{place.name}: {told}"
         else:
@@ -251,8 +252,8 @@ def _height(case: Case) -> Sequence[Outcome]:
             height, name = other, told_as
     clues = [
         Clue("pressure", 1.5 * (abs(off) - 3.0), told),
-        Clue("always", min(2.0, 0.2 * len(days)), f"on {len(days)} days"),
-        Clue("slip of the pen", 2.5, name) if name else Clue("slip of the pen", -1.0, "not a matter of feet"),
+        Clue("always", min(3.0, 0.2 * len(days)), f"on {len(days)} days"),
+        Clue("slip of the pen", 2.5, name) if name else Clue("slip of the pen", 0.0, "not a matter of feet"),
     ]
     sure = spread * 8.3
     return (
@@ -287,7 +288,9 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     exchanged coordinates."""
     site = case.station.station
     lat, lon, z = site.latitude, site.longitude, site.elevation
-    can_height = case.mate("air_pressure") is not None
+    low = float(standard_pressure(0.0)) - float(standard_pressure(z))
+    # near sea level a height that is too great looks like a reduced barometer
+    can_height = case.mate("air_pressure") is not None and low > 3.5 * levels.pressure_spread(lat, 14.0)
     found = firstlight.of(case)
     can_sun = found is not None and found.days >= 3
     ways: list[dict[str, float]] = []
@@ -302,7 +305,11 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     if can_sun and grade != "near":
         if 5.0 < abs(lon):
             ways.append({"longitude": -lon})
-        if abs(lon) <= 90.0 and max(abs(lat - lon), abs(lat + lon)) > 15.0 and min(abs(lat - lon), abs(lat + lon)) > 8.0:
+        if (
+            abs(lon) <= 90.0
+            and max(abs(lat - lon), abs(lat + lon)) > 15.0
+            and min(abs(lat - lon), abs(lat + lon)) > 8.0
+        ):
             ways.append({"latitude": lon, "longitude": lat})
     if not ways:
         return None

@@ -420,11 +420,11 @@ def _strain(case: Case, mean_over_gust: float) -> float:
     return 0.5 * (mean_over_gust / case.limit(ID, "gust" if mean_over_gust > 0 else "gust_high")) ** 2
 
 
-def _since(
-    case: Case, channel: Channel, values: Floats, days: Floats, start: int, mate: bool
-) -> tuple[int, int]:
+def _since(case: Case, channel: Channel, values: Floats, days: Floats, start: int, mate: bool) -> tuple[int, int]:
     """Rows between which it began: by the hours about the day of the step where there is a mate, else two days."""
-    rows = np.flatnonzero((case.solar_day >= days[max(0, start - 2)]) & (case.solar_day <= days[min(len(days) - 1, start + 1)]))
+    rows = np.flatnonzero(
+        (case.solar_day >= days[max(0, start - 2)]) & (case.solar_day <= days[min(len(days) - 1, start + 1)])
+    )
     if not mate:
         inner = np.flatnonzero((case.solar_day >= days[start - 1]) & (case.solar_day <= days[start]))
         return int(inner[0]), int(inner[-1])
@@ -721,4 +721,3 @@ FAULT = Fault(
     },
     visits=("replaced", "disturbed"),
 )
-
