@@ -3,16 +3,16 @@
 Shows: the pressure lies above what is usual at the height of the station, by as much as a reduction to sea level adds.
 Happened: the reduction was switched on in the barometer or in the logger's program, or its output for sea level was
     wired to the channel of station pressure.
-How sure: where the change lies within the record and has the right size, nearly certain; from the level alone only above
-    some 160 m, and a height that is wrong in the station file shows the same.
-Check: look for a height or a reduction in the barometer's settings and in the logger's program; compare the reading with
-    a travelling barometer, or with a station nearby after taking off the height; compare the height of the barometer
-    with a map.
+How sure: where the change lies within the record and has the right size, nearly certain; from the level alone only
+    above some 160 m, and a height that is wrong in the station file shows the same.
+Check: look for a height or a reduction in the barometer's settings and in the logger's program; compare the reading
+    with a travelling barometer, or with a station nearby after taking off the height; compare the height of the
+    barometer with a map.
 Carry: travelling barometer, laptop with the logger's and the barometer's cable.
 Caution: settings can mostly be read from afar; before opening an enclosure switch off what is fed from the mains, and
     keep rain and condensation out of it.
-Data: subtract the reduction by a line of the correction log from the day on at which it began; where it was done with the
-    temperature of the hour, the true pressure is known to some tenths of hPa only.
+Data: subtract the reduction by a line of the correction log from the day on at which it began; where it was done with
+    the temperature of the hour, the true pressure is known to some tenths of hPa only.
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     )
 
 
-def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[int, float] | None:  # type: ignore[type-arg]
+def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[int, float] | None:
     """The row at which the pressure leaps up by about a reduction and stays there for half a day, and by how much."""
     least = max(case.limit(ID, "leap"), 0.6 * added)
     x = values[rows]

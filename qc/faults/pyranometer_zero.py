@@ -111,10 +111,11 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     """Night medians by day, with the band of a sound pyranometer."""
     from qc.write import picture as house
 
-    figure, axes = house.figure()
+    figure = house.figure(3.2)
+    axes = figure.add_subplot()
     days = np.asarray(suspect.exhibit["nights"]).astype("datetime64[D]")
-    axes.axhspan(case.limit(ID, "low"), case.limit(ID, "high"), color=house.SOUND, label="sound")
-    axes.plot(days, suspect.exhibit["medians"], marker="o", color=house.FLAGGED, label="median of the night")
+    axes.axhspan(case.limit(ID, "low"), case.limit(ID, "high"), color=house.NIGHT, label="sound")
+    axes.plot(days, suspect.exhibit["medians"], marker="o", color=house.SERIES[1], label="median of the night")
     axes.set_ylabel("W/m2")
     axes.legend()
     return figure

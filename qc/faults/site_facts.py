@@ -2,8 +2,8 @@
 
 Shows: noon or the length of the day does not fit the coordinates, or the pressure does not fit the height, from the
     first row on.
-Happened: a sign was lost (west, south), latitude and longitude were exchanged, a height in feet was taken for metres, or
-    the offset of the clock from UTC was written down wrong.
+Happened: a sign was lost (west, south), latitude and longitude were exchanged, a height in feet was taken for metres,
+    or the offset of the clock from UTC was written down wrong.
 How sure: exchanged or unsigned coordinates that make noon and day length fit are hard to mistake; a longitude that is
     merely another one, or a zone, shows the same as a clock that is wrong. A height is known from pressure alone to
     about 60 m.
@@ -303,7 +303,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         else:
             ways.append({"elevation": z + 1000.0})
     if can_sun and grade != "near":
-        if 5.0 < abs(lon):
+        if abs(lon) > 5.0:
             ways.append({"longitude": -lon})
         if (
             abs(lon) <= 90.0

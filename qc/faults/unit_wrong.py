@@ -2,15 +2,15 @@
 
 Shows: a whole channel lies far from what is possible or usual, and in another unit of its quantity it would be usual,
     and agree with the channels beside it.
-Happened: the logger's program or a sensor was set to other units, or the unit was written down wrong in the station file.
-How sure: pressure, Kelvin, kilowatts and inches betray themselves within hours; miles, knots and kilometres an hour need
-    a gust or a second anemometer beside it, or a week and the day of the change.
-Check: read the unit in the logger's program and in the table's header; compare one reading at a noted minute with a hand
-    instrument; look into the visit log for a program that was loaded on the day of the change.
+Happened: the logger's program or a sensor was set to other units, or its unit stands wrong in the station file.
+How sure: pressure, Kelvin, kilowatts and inches betray themselves within hours; miles, knots and kilometres an hour
+    need a gust or a second anemometer beside it, or a week and the day of the change.
+Check: read the unit in the logger's program and in the table's header; compare one reading at a noted minute with a
+    hand instrument; look into the visit log for a program that was loaded on the day of the change.
 Carry: hand instrument for the quantity, laptop with the logger's cable.
 Caution: no climb is needed for a reading; do not change the program in the field without a copy of the old one.
-Data: correct `unit` of the channel in the station file (with a deployment from the day of the change on); the table stays
-    as it is.
+Data: correct `unit` of the channel in the station file (with a deployment from the day of the change on); the table
+    stays as it is.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ TEMPERATURES = ("air_temperature", "dew_point", "soil_temperature", "surface_tem
 WIND = ("wind_speed", "wind_gust")
 UNITS = {
     "air_pressure": ("hPa", "inHg", "mmHg", "kPa", "Pa"),
-    **{quantity: ("degC", "degF", "K") for quantity in TEMPERATURES},
-    **{quantity: ("m/s", "mph", "kn", "km/h", "ft/s") for quantity in WIND},
+    **dict.fromkeys(TEMPERATURES, ("degC", "degF", "K")),
+    **dict.fromkeys(WIND, ("m/s", "mph", "kn", "km/h", "ft/s")),
     "global_irradiance": ("W/m2", "kW/m2", "kJ/m2", "MJ/m2"),
     "relative_humidity": ("%", "1"),
     "precipitation": ("mm", "inches"),
@@ -133,7 +133,7 @@ def _one(case: Case, channel: Channel) -> Outcome | None:
 def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Suspect:
     values = case.values(channel)
     rows = np.flatnonzero(np.isfinite(values))
-    blocks, first = _blocks(case, rows)
+    _, first = _blocks(case, rows)
     begin_row, before_row = int(rows[0]), None
     run = onset.first_true(told.better, least=min(2, int(np.isfinite(told.better).sum())))
     if run is not None and run[0] >= 0:
@@ -165,7 +165,7 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Suspec
     )  # fmt: skip
 
 
-def _blocks(case: Case, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+def _blocks(case: Case, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Six-hour blocks with values, and where each begins in `rows`."""
     us = case.time[rows].astype("datetime64[us]").astype(np.int64)
     return np.unique(us // round(BLOCK_S * 1e6), return_index=True)
@@ -178,7 +178,7 @@ def _medians(case: Case, values: Floats) -> Floats:
     return np.array([np.median(part) for part in np.split(values[rows], first[1:])])
 
 
-def _narrowed(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int]:  # type: ignore[type-arg]
+def _narrowed(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int]:
     """Rows between which it began: the two of one leap that a change of unit explains and nothing else comes near to,
     else the first and last of those given (two blocks)."""
     x = values[rows]
@@ -273,7 +273,7 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     after = values[rows[first[at.start]] :]
     converted = reading.of(after[np.isfinite(after)])
     odd = float(np.mean(np.abs(converted - usual) > 28.0))
-    hot = float(np.mean((after[np.isfinite(after)] > 60.0)))
+    hot = float(np.mean(after[np.isfinite(after)] > 60.0))
     clues = [
         Clue("level", _capped(0.5 * (a**2 - b**2)), f"{a * wide:+.0f} K from what is usual here, {b * wide:+.0f} then"),
         Clue("all values", 1.0 if odd < 0.005 else -4.0 * min(1.0, 20.0 * odd), f"{100 * odd:.1f} % odd even then"),
@@ -283,13 +283,16 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
         clues.append(Clue("no air is so", 3.0, f"{100 * hot:.0f} % of values above 60 degC"))
     if reference is not None:
         clues.append(_beside(case, after, reference[len(values) - len(after) :], reading))
+    follows = _follows(case, channel, after, reading)
+    if follows is not None:
+        clues.append(follows)
     identity = _identity(case, channel, values, reading, len(values) - len(after))
     if identity is not None:
         clues.append(identity)
     return Told(clues, better)
 
 
-def _paired(case: Case, values: Floats, reference: Floats) -> tuple[Floats, np.ndarray]:  # type: ignore[type-arg]
+def _paired(case: Case, values: Floats, reference: Floats) -> tuple[Floats, np.ndarray]:
     """Values less a reference in the rows of values, and the edges of blocks, for `np.split`."""
     rows = np.flatnonzero(np.isfinite(values))
     _, first = _blocks(case, rows)
@@ -324,6 +327,30 @@ def _beside(case: Case, after: Floats, reference: Floats, reading: Reading) -> C
     if odds > 0 and b > 0.4 * a:
         odds = 0.0
     return Clue("beside", odds, told)
+
+
+def _follows(case: Case, channel: Channel, after: Floats, reading: Reading) -> Clue | None:
+    """Whether it goes up and down with the other air (or the logger's) temperatures: a dead or open input does not, in
+    whatever unit."""
+    others = [c for c in case.of("air_temperature", "logger_temperature") if c.name != channel.name]
+    if channel.quantity not in ("air_temperature", "logger_temperature") or not others:
+        return None
+    start = case.rows - len(after)
+    best: tuple[float, float] | None = None
+    for other in others:
+        r = case.values(other)[start:]
+        both = np.isfinite(r) & np.isfinite(after)
+        if both.sum() < 24 or not 0.2 < np.std(r[both]) < 40.0:
+            continue
+        y = reading.of(after[both])
+        alike = float(np.corrcoef(y, r[both])[0, 1]) if np.std(y) > 0 else 0.0
+        slope = float(np.std(y) / np.std(r[both]))
+        if best is None or alike > best[0]:
+            best = alike, slope
+    if best is None:
+        return None
+    odds = min(1.5, 8.0 * (best[0] - 0.75)) - (2.0 if not 0.4 < best[1] < 2.5 else 0.0)
+    return Clue("follows", odds, f"r {best[0]:.2f} with the other temperatures, {best[1]:.1f} of their range")
 
 
 def _identity(case: Case, channel: Channel, values: Floats, reading: Reading, start: int) -> Clue | None:
@@ -498,10 +525,8 @@ def _grid(case: Case, values: Floats, reading: Reading, days: Floats, start: int
     """Whether the values stand on steps that are tenths (or halves, or wholes) in the other unit alone, and from which
     day on."""
     good = np.isfinite(values) & (values > 0.3) & (values < 12.0)
-    if start == 0:
-        late = days[min(len(days) - 1, (2 * len(days)) // 3)]  # a change within the record leaves its end on the grid
-    else:
-        late = days[start]
+    # a change within the record leaves its end on the grid
+    late = days[start if start else min(len(days) - 1, (2 * len(days)) // 3)]
     distinct = np.unique(np.round(values[good & (case.solar_day >= late)], 4))
     if len(distinct) < 8:
         return None, 0
@@ -590,7 +615,7 @@ def _wet(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
     part = middles[at]
     dry = float(np.median(part))
     clues = [
-        Clue("level", 4.0 if part.max() <= 1.05 and 0.05 < dry else -4.0, f"{dry:.2g} % in the median"),
+        Clue("level", 4.0 if part.max() <= 1.05 and dry > 0.05 else -4.0, f"{dry:.2g} % in the median"),
         Clue("spread", 2.0 if np.ptp(part) > 0.02 or dry < 0.99 else -2.0, f"98 % of values below {tops:.3g}"),
         *_runs(case, better),
     ]
@@ -643,8 +668,8 @@ _OFTEN = {
     "near": (("wind_speed", "kn"), ("wind_speed", "mph")),
     "typical": (("wind_speed", "km/h"), ("wind_speed", "mph"), ("air_temperature", "degF"), ("air_pressure", "kPa"),
                 ("air_pressure", "mmHg"), ("dew_point", "degF")),
-    "gross": (("air_pressure", "inHg"), ("air_pressure", "kPa"), ("air_temperature", "K"), ("global_irradiance", "kW/m2"),
-              ("air_temperature", "degF")),
+    "gross": (("air_pressure", "inHg"), ("air_pressure", "kPa"), ("air_temperature", "K"), ("air_temperature", "degF"),
+              ("global_irradiance", "kW/m2")),
 }  # fmt: skip
 
 
