@@ -68,7 +68,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     level = float(np.nanmedian(values[start:]))
     off = level - usual
     told = f"{level:.1f} hPa in the median; usual at {case.sky.elevation:.0f} m {usual:.1f} +- {spread:.0f} hPa"
-    if not 0.75 < level / usual < 1.3:
+    if not 0.8 < level / usual < 1.25:  # mmHg are 0.75 of hPa
         return Untested(names, f"{told}: a matter of units", "the unit is right")
     fits, sound = (off - added) / spread, off / spread
     if leap is None and added < case.limit(ID, "errors") * spread:

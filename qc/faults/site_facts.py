@@ -239,7 +239,7 @@ def _height(case: Case) -> Sequence[Outcome]:
     spread = levels.pressure_spread(case.sky.latitude, len(days))
     off = (p - usual) / spread
     told = f"{p:.1f} hPa in the median of {len(days)} days, {usual:.1f} +- {spread:.0f} is usual at {z:.0f} m"
-    if not 0.75 < p / usual < 1.3:
+    if not 0.8 < p / usual < 1.25:  # mmHg are 0.75 of hPa
         return (Untested((channel.name,), f"height: {told}: a matter of units", "the unit is right"),)
     if abs(off) < case.limit(ID, "pressure_errors"):
         return (Cleared((), told),)

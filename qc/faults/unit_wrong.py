@@ -286,6 +286,9 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     follows = _follows(case, channel, after, reading)
     if follows is not None:
         clues.append(follows)
+    jumps = np.abs(np.diff(converted))
+    if (follows is not None and follows.log_odds <= -3.0) or (len(jumps) and np.median(jumps) > 2.5):
+        return None  # it goes with nothing, or jumps as no air does, in whatever unit
     identity = _identity(case, channel, values, reading, len(values) - len(after))
     if identity is not None:
         clues.append(identity)
@@ -324,7 +327,7 @@ def _beside(case: Case, after: Floats, reference: Floats, reading: Reading) -> C
     a, b = float(np.median(np.abs(x - r))), float(np.median(np.abs(y - r)))
     odds = _capped(0.5 * ((a / wide) ** 2 - (b / wide) ** 2))
     told = f"{a:.1f} K from the temperatures beside it, {b:.1f} in {reading.unit}"
-    if odds > 0 and b > 0.4 * a:
+    if odds > 0 and b > min(0.4 * a, 9.0):
         odds = 0.0
     return Clue("beside", odds, told)
 
@@ -373,7 +376,8 @@ def _identity(case: Case, channel: Channel, values: Floats, reading: Reading, st
     before = misfit(air, dew)
     after = misfit(reading.of(air), dew) if channel is t else misfit(air, reading.of(dew))
     told = f"dew point {before:.1f} K from that of temperature and humidity, {after:.1f} then"
-    return Clue("dew point", _capped(0.5 * (before**2 - after**2) / 2.0**2), told)
+    odds = _capped(0.5 * (before**2 - after**2) / 2.0**2)
+    return Clue("dew point", min(odds, 4.0 - after), told)
 
 
 def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
@@ -593,6 +597,10 @@ def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
         *_runs(case, better, 0.6),
     ]
     par = case.mate("par")
+    if abs(np.log(reading.factor)) < 1.2 and par is None:
+        return None  # cloud does as much
+    if reading.factor > 1.0 and top > 0.35:
+        clues.append(Clue("not so dark", -4.0, f"{top:.2f} of a clear sky is a cloudy one"))
     if par is not None:
         both = high[start:] & (case.values(par)[start:] > 20.0) & (values[start:] > 0)
         if both.sum() > 10:
