@@ -253,17 +253,14 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     wide = case.limit(ID, "temperature") * (1.4 if channel.quantity == "logger_temperature" else 1.0)
     here, there = (middles - usual) / wide, (reading.of(middles) - usual) / wide
     reference = _reference(case, channel)
-    if reference is None:
+    better = _stepped(middles, reading)
+    if better is None and reference is None:
         better = (np.abs(there) < np.abs(here)).astype(float)
-        change = onset.step(middles, least=2)
-        if change is not None and change.gain > 4.0:
-            leap = (change.before - reading.plus) / reading.factor - change.before
-            if abs(leap) > 15.0 and abs(change.after - change.before - leap) < 0.35 * abs(leap):
-                better = (np.arange(len(middles)) >= change.at).astype(float)
-    else:
+    elif better is None and reference is not None:
         beside = np.array([np.median(p) for p in np.split(*_paired(case, values, reference))])
         better = (np.abs(reading.of(middles) - middles + beside) < np.abs(beside)).astype(float)
         better[~np.isfinite(beside)] = np.nan
+    assert better is not None
     at = _tail(better)
     if not len(here[at]):
         return None
@@ -293,6 +290,17 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     if identity is not None:
         clues.append(identity)
     return Told(clues, better)
+
+
+def _stepped(middles: Floats, reading: Reading) -> Floats | None:
+    """1 from the block on at which the values leap as this unit would make them; None where they do not."""
+    change = onset.step(middles, least=2)
+    if change is None or change.gain < 4.0:
+        return None
+    leap = (change.before - reading.plus) / reading.factor - change.before
+    if abs(leap) < 15.0 or abs(change.after - change.before - leap) > 0.35 * abs(leap):
+        return None
+    return (np.arange(len(middles)) >= change.at).astype(float)
 
 
 def _paired(case: Case, values: Floats, reference: Floats) -> tuple[Floats, np.ndarray]:
@@ -568,7 +576,8 @@ def _on(x: Floats, quantum: float, room: float) -> float:
 
 
 def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
-    high = (case.elevation > 15.0) & np.isfinite(values)
+    least = 15.0 if abs(np.log(reading.factor)) < 3.0 else 5.0  # a factor of 1000 shows in a winter sun too
+    high = (case.elevation > least) & np.isfinite(values)
     if high.sum() * case.interval_s < case.limit(ID, "sun_hours") * 3600.0:
         return "too little high sun"
     k = np.where(high, values / np.maximum(case.clear.ghi, 1.0), np.nan)
