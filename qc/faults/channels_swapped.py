@@ -160,6 +160,10 @@ def _model(case: Case, channel: Channel) -> Model | None:
     return model
 
 
+def _warm(channel: Channel) -> bool:
+    return channel.quantity.endswith("_temperature")
+
+
 def _signs(case: Case, able: list[Channel], days: _Days) -> list[_Sign]:
     """What each pair would win by being exchanged, where there is a day on which it would."""
     n = len(able)
@@ -180,7 +184,8 @@ def _signs(case: Case, able: list[Channel], days: _Days) -> list[_Sign]:
 
     signs = []
     for i, j in combinations(range(n), 2):
-        if able[i].quantity == able[j].quantity and not _ordered(case, able[i], able[j]):
+        like = able[i].quantity == able[j].quantity or _warm(able[i]) and _warm(able[j])
+        if like and not _ordered(case, able[i], able[j]):
             continue
         moved = {i: j, j: i}
         gain_i, gain_j = suits[i, j] - suits[i, i], suits[j, i] - suits[j, j]
@@ -276,7 +281,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     chosen = index[first : last + 1]
     count = len(chosen)
     means = [float(np.mean(g[chosen])) for g in (sign.gain_a, sign.gain_b, sign.others, sign.after)]
-    if means[3] < case.limit(ID, "after"):
+    if means[3] < case.limit(ID, "after") or count < 0.2 * (chosen[-1] - chosen[0] + 1):
         return None
     a, b = sign.a.name, sign.b.name
     alike = bool(sign.said)
@@ -346,7 +351,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     days = _days(case)
     able = [c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.3 and c.statistic not in ("sd", "counter")]
     known = [c for c in able if _model(case, c) is not None and c.quantity != "precipitation"]
-    pairs = [(a, b) for a, b in combinations(known, 2) if a.quantity != b.quantity]
+    pairs = [(a, b) for a, b in combinations(known, 2) if a.quantity != b.quantity and not (_warm(a) and _warm(b))]
     alike = [p for p in pairs if _ordered(case, *p)]
     scale = {c.name: float(np.nanmedian(np.abs(case.values(c)))) + 1.0 for c in known}
     far = [
