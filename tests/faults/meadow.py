@@ -92,7 +92,9 @@ def weather(days: float, seed: int = 0, minutes: int = 10) -> tuple[np.ndarray, 
     ghi = clear * cloud
     warmth = lfilter([0.02], [1.0, -0.98], mu * cloud)
     t = 8.0 + 16.0 * warmth + _wander(rng, n, 3.0, 60.0, minutes) + _wander(rng, n, 0.15, 0.3, minutes)
-    rh = np.clip(78.0 - 3.0 * (t - 12.0) + _wander(rng, n, 5.0, 8.0, minutes) + _wander(rng, n, 0.5, 0.3, minutes), 12, 100)
+    rh = np.clip(
+        78.0 - 3.0 * (t - 12.0) + _wander(rng, n, 5.0, 8.0, minutes) + _wander(rng, n, 0.5, 0.3, minutes), 12, 100
+    )
     ws = np.maximum(2.6 + 2.0 * mu + _wander(rng, n, 1.4, 6.0, minutes) + _wander(rng, n, 0.5, 0.3, minutes), 0.0)
     values = {
         "t_air": t,
