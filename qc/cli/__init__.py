@@ -23,6 +23,8 @@ COMMANDS = {
     "draft": "Write a station file from tables.",
     "check": "Check tables, write them flagged.",
     "why": "Tell why one value has its verdict.",
+    "diagnose": "Name faults: what, since when, how sure, whether to drive.",
+    "faults": "Print the fault book.",
     "rules": "Show the limits in force, each with its source, and the reach of the chain.",
     "demo": "Write the sample station and run it.",
 }
