@@ -1,16 +1,17 @@
 """One column holds what another holds.
 
 Shows: two channels of different sensors follow each other to the last digit, up to a factor and an offset.
-Happened: a line of the logger's program was copied and only half changed, two channels read one terminal, or an export
-    writes one column twice.
+Happened: a line of the logger's program was copied and only half changed, two channels read one terminal, or an
+    export writes one column twice.
 How sure: two sensors never agree to the digit for a day; which of the two columns is the copy shows by the one whose
     numbers do not suit its quantity.
-Check: compare the two lines in the logger's program and in the station file; look which terminals both read; unplug one
-    sensor and look whether one column stops or both.
+Check: compare the two lines in the logger's program and in the station file; look which terminals both read; unplug
+    one sensor and look whether one column stops or both.
 Carry: the logger's program, the wiring plan, a laptop.
 Caution: disconnect the battery before rewiring and fuse it; on masts fall protection and two people, never near power
     lines, in lightning, ice or high wind; follow local codes and site rules.
-Data: the copy's own values are lost; take them out by a line of the decision log and name the right column from then on.
+Data: the copy's own values are lost; take them out by a line of the decision log and name the right column from then
+    on.
 """
 
 from __future__ import annotations
@@ -31,6 +32,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ID = "channels-copied"
+ANY = (
+    "air_temperature", "relative_humidity", "dew_point", "air_pressure", "wind_speed", "wind_gust", "wind_direction",
+    "global_irradiance", "par", "precipitation", "soil_temperature", "logger_temperature", "battery_voltage",
+)  # fmt: skip
+"""Some channel of a station: one of these every table has."""
 _DERIVED = (
     {"air_temperature", "dew_point"}, {"air_pressure", "sea_level_pressure"}, {"global_irradiance", "par"},
     {"relative_humidity", "dew_point"}, {"global_irradiance", "diffuse_irradiance"},
@@ -133,8 +139,8 @@ def _pair(case: Case, rows: np.ndarray, a: Channel, b: Channel) -> Suspect | Non
             ),
         ),
         {"pair": list(names), "slope": round(slope, 5), "intercept": round(intercept, 4)},
-        f"{b.name} is {slope:.4g} times {a.name} {'+' if intercept >= 0 else '-'} {abs(intercept):.3g} to {left:.2g} steps of "
-        f"its resolution on {count} days: one column is written twice.",
+        f"{b.name} is {slope:.4g} times {a.name} {'+' if intercept >= 0 else '-'} {abs(intercept):.3g} to {left:.2g} "
+        f"steps of its resolution on {count} days: one column is written twice.",
         onset[1],
         end,
         onset,
@@ -172,7 +178,8 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     spread = {c.name: float(np.nanstd(case.values(c))) for c in able}
     pairs = [
         (a, b) for a in able for b in able
-        if a is not b and not _related(case, a, b) and spread[a.name] > 3.0 * case.limit(ID, "spread") * max(_step(case, a), _step(case, b))
+        if a is not b and not _related(case, a, b)
+        and spread[a.name] > 3.0 * case.limit(ID, "spread") * max(_step(case, a), _step(case, b))
     ]  # fmt: skip
     if not pairs or case.span_s < 2.0 * 86400.0:
         return None
@@ -216,7 +223,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
 FAULT = Fault(
     ID,
     rank="wiring",
-    needs=(),
+    needs=(ANY,),
     least_s=20 * 3600.0,
     test=test,
     inject=inject,

@@ -4,8 +4,8 @@ Shows: two channels carry each other's numbers: humidity with the course of temp
     point above the air.
 Happened: two wires on each other's terminals, two columns exchanged in the logger's program or in the export, or two
     lines exchanged in the station file.
-How sure: unlike quantities tell themselves apart in a day; sensors of one kind only where one must lie above the other,
-    or moves more.
+How sure: unlike quantities tell themselves apart in a day; sensors of one kind only where one must lie above the
+    other, or moves more.
 Check: compare the names row with the station file and the logger's program; warm or shade one sensor by hand and look
     which column moves; follow both cables from the sensor to the terminals with the wiring plan.
 Carry: wiring plan, labels for cables, screwdriver for the terminals, a laptop with the program.
@@ -36,6 +36,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ID = "channels-swapped"
+ANY = (
+    "air_temperature", "relative_humidity", "dew_point", "air_pressure", "wind_speed", "wind_gust", "wind_direction",
+    "global_irradiance", "par", "precipitation", "soil_temperature", "logger_temperature", "battery_voltage",
+)  # fmt: skip
+"""Some channel of a station: one of these every table has."""
 _INF = float("inf")
 Model = Mapping[str, tuple[float, float, float]]
 
@@ -195,7 +200,7 @@ def _signs(case: Case, able: list[Channel], days: _Days) -> list[_Sign]:
 
     signs = []
     for i, j in combinations(range(n), 2):
-        like = able[i].quantity == able[j].quantity or _warm(able[i]) and _warm(able[j])
+        like = able[i].quantity == able[j].quantity or (_warm(able[i]) and _warm(able[j]))
         if like and not _ordered(case, able[i], able[j]):
             continue
         moved = {i: j, j: i}
@@ -306,7 +311,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         return None  # one of the two alone is no witness of an exchange
     a, b = sign.a.name, sign.b.name
     alike = bool(sign.said)
-    if min(means[:2]) < -1.0 or not alike and means[0] + means[1] < case.limit(ID, "own"):
+    if min(means[:2]) < -1.0 or (not alike and means[0] + means[1] < case.limit(ID, "own")):
         return None
     more = 0.7 + 0.3 * count
     clues = [
@@ -368,7 +373,7 @@ def _onset(case: Case, sign: _Sign, index: np.ndarray, first: int) -> tuple[np.d
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
-    """Two columns exchanged from a random row on: of one kind (near), of any (typical), of very unlike scale (gross)."""
+    """Two columns exchanged from a random row on: of one kind (near), of any (typical), of unlike scale (gross)."""
     days = _days(case)
     able = [
         c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.3 and c.statistic not in ("sd", "counter")
@@ -423,7 +428,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
 FAULT = Fault(
     ID,
     rank="wiring",
-    needs=(),
+    needs=(ANY,),
     least_s=20 * 3600.0,
     test=test,
     inject=inject,

@@ -2,15 +2,15 @@
 
 Shows: from one row on a channel stands higher or lower by a fixed amount or factor, keeps its shape, and nothing else
     changes.
-Happened: a sensor was exchanged and its constants were not; they were typed wrongly, twice or with the wrong sign; a new
-    program brought other ones.
-How sure: pressure and air temperature do not jump and stay; irradiance must keep its ratio to what it is measured beside.
-    A sensor that broke at that moment looks the same until the certificate is read.
-Check: compare factor and offset in the program with the certificate of the sensor that hangs there; compare the serial
-    numbers; look what was done at that time; take a reference reading beside the sensor.
+Happened: a sensor was exchanged and its constants were not; they were typed wrongly, twice or with the wrong sign; a
+    new program brought other ones.
+How sure: pressure and air temperature do not jump and stay; irradiance must keep its ratio to what it is measured
+    beside. A sensor that broke at that moment looks the same until the certificate is read.
+Check: compare factor and offset in the program with the certificate of the sensor that hangs there; compare the
+    serial numbers; look what was done at that time; take a reference reading beside the sensor.
 Carry: certificates, the program before and after, a reference barometer, thermometer or pyranometer.
-Caution: on roofs and masts fall protection and two people, never near power lines, in lightning, ice or high wind; follow
-    local codes and site rules.
+Caution: on roofs and masts fall protection and two people, never near power lines, in lightning, ice or high wind;
+    follow local codes and site rules.
 Data: a line of the correction log takes the step out; mend the program first, and end the line there.
 """
 
@@ -32,7 +32,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ID = "constants-wrong"
-_JUMPS = ("air_pressure", "air_temperature", "soil_temperature")
+_JUMPS = {
+    "air_pressure": "air-pressure-jump", "air_temperature": "air-temperature-jump",
+    "soil_temperature": "soil-temperature-jump",
+}  # fmt: skip
+"""Quantities that do not jump and stay, and the number of each."""
 _PAR = 2.05
 """umol of photosynthetically active radiation for each J of global irradiance (common practice: 2.0 to 2.1)."""
 
@@ -56,7 +60,7 @@ class _Jump(NamedTuple):
 def _jumped(case: Case, channel: Channel) -> Outcome:
     names = (channel.name,)
     x = case.values(channel)
-    least = case.limit(ID, f"{channel.quantity.replace('_', '-')}-jump")
+    least = case.limit(ID, _JUMPS[channel.quantity])
     quantum = float(case.quantum(channel).max(initial=0.0))
     least = max(least, 4.0 * quantum)
     found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, x, j)]
@@ -85,8 +89,8 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
         names,
         tuple(clues),
         {"factor": 1.0, "offset": round(best.size, 2), "onset": f"{str(case.time[best.row])[:19]}Z"},
-        f"{channel.name} stands {abs(best.size):.3g} {unit} {'higher' if best.size > 0 else 'lower'} from {since} UTC on than "
-        "just before, keeps its shape, and nothing else changes.",
+        f"{channel.name} stands {abs(best.size):.3g} {unit} {'higher' if best.size > 0 else 'lower'} from {since} UTC "
+        "on than just before, keeps its shape, and nothing else changes.",
         case.time[best.row],
         last,
         (case.time[best.row - 1], case.time[best.row]),
@@ -136,10 +140,8 @@ def _jumps(case: Case, x: Floats, least: float) -> list[_Jump]:
         centre = (len(near_b) + len(near_a)) / 2.0
         size = float(np.nanmedian(near_a) - np.nanmedian(near_b) - centre * (tilt_a + tilt_b) / 2.0)
         wide = float(np.nanmedian(after) - np.nanmedian(before))
-        if abs(size) > least and 0.5 < wide / size < 1.7 and 0.6 < step[row] / size < 1.6:
-            error = float(
-                np.nanmax([np.nanstd(np.diff(p)) for p in (before[-7:], after[:7]) if len(p) > 2] or [abs(size)])
-            )
+        if bool(abs(size) > least) and 0.5 < wide / size < 1.7 and 0.6 < step[row] / size < 1.6:
+            error = max(float(np.nanstd(np.diff(p))) for p in (before[-7:], after[:7]))
             if abs(size) > 3.0 * error:
                 out.append(_Jump(int(row), size, error))
     return out
@@ -161,8 +163,7 @@ def _others(case: Case, channel: Channel, row: int) -> list[str]:
         if (
             other is channel
             or other.quantity in ("wind_direction", "precipitation")
-            or case.night[row]
-            and "irrad" in other.quantity
+            or (case.night[row] and "irrad" in other.quantity)
         ):
             continue
         change = np.abs(np.diff(case.values(other)))
@@ -365,7 +366,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         c
         for c in case.of(*_JUMPS)
         if np.isfinite(case.values(c)).mean() > 0.5
-        and not _jumps(case, case.values(c), case.limit(ID, f"{c.quantity.replace('_', '-')}-jump"))
+        and not _jumps(case, case.values(c), case.limit(ID, _JUMPS[c.quantity]))
     ]
     sun = [
         c for c in case.of("global_irradiance", "par") if np.isfinite(case.values(c)).mean() > 0.3 and _partner(case, c)
@@ -385,7 +386,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     else:
         row = max(row, 8)
         least = max(
-            case.limit(ID, f"{channel.quantity.replace('_', '-')}-jump"),
+            case.limit(ID, _JUMPS[channel.quantity]),
             4.0 * float(case.quantum(channel).max(initial=0.0)),
         )
         size = {"near": 1.3, "typical": float(rng.uniform(2.0, 3.5)), "gross": float(rng.uniform(5.0, 8.0))}[grade]
