@@ -102,7 +102,7 @@ def _dry(case: Case, x: Floats) -> Bools:
     if not (x < least).mean() > 0.01:
         return np.zeros(case.rows, bool)
     days, middle, _ = blocks.medians(x, case.solar_day)
-    return np.asarray(blocks.spread_out(middle < least, days, case.solar_day, False), bool) & np.isfinite(x)
+    return np.asarray(blocks.spread_out(middle < least, days, case.solar_day, False), bool) & (x < 4.0 * least)
 
 
 def _dark(case: Case, channel: Channel, x: Floats) -> Bools:
@@ -174,7 +174,8 @@ def _onset(case: Case, channel: Channel, x: Floats, first: int, share: float) ->
     if share <= 0.9 or not first:
         return case.first, case.time[first]
     low, high = _bounds(case, channel)
-    if x[first] < low or x[first] > high:
+    rail = channel.quantity == "relative_humidity" and x[first] <= case.limit(ID, "humidity-rail")
+    if x[first] < low or x[first] > high or rail:
         before = np.flatnonzero(np.isfinite(x[:first]))
         return (case.time[before[-1]] if len(before) else case.first), case.time[first]
     if channel.quantity in _SUN:

@@ -100,7 +100,7 @@ def _fits(case: Case, rows: np.ndarray, x: Floats, y: Floats, step: float) -> _D
     cu, cv, cd = np.diff(u)[turn], np.diff(v)[turn], d[1:][turn]
     cuu, cuv, cvv = (np.bincount(cd, weights=w, minlength=days) for w in (cu * cu, cu * cv, cv * cv))
     moves = np.bincount(cd, weights=(cu != 0) & (cv != 0), minlength=days)
-    alike = cuv / np.maximum(np.sqrt(cuu * cvv), 1e-12)
+    alike = np.abs(cuv) / np.maximum(np.sqrt(cuu * cvv), 1e-12)
     told = (moves >= case.limit(ID, "moves")) & (np.sqrt(vv / n) > case.limit(ID, "spread") * step)
     nan = np.full(days, np.nan)
     return _Days(*(np.where(told, w, nan) for w in (alike, left, slope, mean_v - slope * mean_u)))

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from qc.case import Case
+from qc.case import Case, Ints
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
 from qc.physics import fingerprints
@@ -145,8 +145,15 @@ def test(case: Case) -> Sequence[Outcome]:
 def _days(case: Case) -> _Days:
     stride = max(1, round(600.0 / max(case.interval_s, 1.0)))
     rows = np.arange(0, case.rows, stride)
-    day = case.solar_day[rows] - case.solar_day[0] if case.rows else np.zeros(0, np.int64)
+    day = _number(case)[rows]
     return _Days(rows, day, int(day[-1]) + 1 if len(day) else 0, np.sin(np.radians(case.elevation[rows])))
+
+
+def _number(case: Case) -> Ints:
+    """Number of the day of each row, from 0 on: days of 24 h counted back from the last row, so that one is enough."""
+    us = case.time.astype("datetime64[us]").astype(np.int64)
+    back = np.floor_divide(us[-1:] - us, 86_400_000_000)
+    return np.asarray(back.max(initial=0) - back)
 
 
 def _print(case: Case, channel: Channel, days: _Days) -> Print:
@@ -297,7 +304,8 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     """The stretch of days that speaks most for the exchange, one odd day in between allowed."""
     total = sign.total
     index = np.flatnonzero(np.abs(total) > 0.5)  # days that tell
-    stretch = joined(runs(total[index] > case.limit(ID, "day")), 1)
+    whole = sign.after[index] > 4.0 * case.limit(ID, "after")  # a day with both halves fits neither way
+    stretch = joined(runs((total[index] > case.limit(ID, "day")) & whole), 1)
     if not len(stretch.start):
         return None
     best = int(np.argmax([total[index[a:b]].sum() for a, b in zip(*stretch, strict=True)]))
@@ -307,7 +315,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     means = [float(np.mean(g[chosen])) for g in (sign.gain_a, sign.gain_b, sign.others, sign.after)]
     if means[3] < case.limit(ID, "after") or count < 0.2 * (chosen[-1] - chosen[0] + 1):
         return None
-    if count < case.limit(ID, "alone") and min(means[:2]) < 0.3 and not sign.said:
+    if count < case.limit(ID, "alone") and min(means[:2]) < 0.3 and sum(means[:2]) < 8.0 and not sign.said:
         return None  # one of the two alone is no witness of an exchange
     a, b = sign.a.name, sign.b.name
     alike = bool(sign.said)
@@ -318,13 +326,14 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         Clue(a, means[0] * more, f"{a} looks like {_word(sign.b)}"),
         Clue(b, means[1] * more, f"{b} looks like {_word(sign.a)}"),
         Clue("others", means[2] * more, sign.said or "with the columns that must fit them"),
+        Clue("both", 1.5 if means[3] > -0.5 and sum(means[:3]) > 8.0 else 0.0, "exchanged, both suit their quantities"),
         Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
     ]
     onset = _onset(case, sign, index, first)
     rows = days.rows[days.day == chosen[-1]]
     end = case.last if chosen[-1] == index[-1] else case.time[rows[-1]]
-    whole = onset[1] <= case.first
-    since = "from the first row on" if whole else f"from {str(onset[1])[:16].replace('T', ' ')} UTC on"
+    always = onset[1] <= case.first
+    since = "from the first row on" if always else f"from {str(onset[1])[:16].replace('T', ' ')} UTC on"
     what = f"{sign.said} on {count} days" if alike else f"{a} looks like {_word(sign.b)} and {b} like {_word(sign.a)}"
     return Suspect(
         (a, b),
@@ -334,7 +343,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         onset[1],
         end,
         onset,
-        mend=Mend("swap", (a, b), None if whole else onset[1], None if end == case.last else end),
+        mend=Mend("swap", (a, b), None if always else onset[1], None if end == case.last else end),
         exhibit={"day": int(chosen[0]), "days": count},
     )
 
@@ -351,7 +360,7 @@ def _onset(case: Case, sign: _Sign, index: np.ndarray, first: int) -> tuple[np.d
     if first == 0:
         return case.first, case.first
     clean, shown = int(index[first - 1]), int(index[first])
-    number = case.solar_day - case.solar_day[0]
+    number = _number(case)
     span = np.flatnonzero((number >= clean) & (number <= shown))
     back = (number[span] - clean + 1) * np.timedelta64(24, "h")
     past = np.searchsorted(case.time, case.time[span] - back)

@@ -139,7 +139,8 @@ def _jumps(case: Case, x: Floats, least: float) -> list[_Jump]:
         tilt_b, tilt_a = (_slope(p) for p in (before[-2 * near :], after[: 2 * near]))
         centre = (len(near_b) + len(near_a)) / 2.0
         size = float(np.nanmedian(near_a) - np.nanmedian(near_b) - centre * (tilt_a + tilt_b) / 2.0)
-        wide = float(np.nanmedian(after) - np.nanmedian(before))
+        apart = (len(before) + len(after)) / 2.0
+        wide = float(np.nanmedian(after) - np.nanmedian(before) - apart * (tilt_a + tilt_b) / 2.0)
         if bool(abs(size) > least) and 0.5 < wide / size < 1.7 and 0.6 < step[row] / size < 1.6:
             error = max(float(np.nanstd(np.diff(p))) for p in (before[-7:], after[:7]))
             if abs(size) > 3.0 * error:

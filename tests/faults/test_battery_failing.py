@@ -25,7 +25,9 @@ def test_evidence_onset_and_words() -> None:
     case = meadow.case(20.0, 1, changed=sagging(2.0, 8))
     (suspect,) = named(FAULT, case)
     sane(FAULT, suspect)
-    assert suspect.evidence["night_sag_v"] == pytest.approx(2.0 * 6.5 / 8.0, rel=0.25)
+    assert suspect.evidence["night_sag_v"] == pytest.approx(
+        2.0 * 6.5 / 8.0 * 0.79, rel=0.2
+    )  # a fifth of it is there at dusk
     assert suspect.onset[0] >= case.last - np.timedelta64(10, "D")
     assert "chemistry is not declared" in suspect.summary
     assert suspect.go == "drive"
@@ -68,7 +70,7 @@ def test_one_bad_night_is_none() -> None:
 
 
 def test_too_few_nights() -> None:
-    (outcome,) = outcomes(FAULT, meadow.case(4.0, 1))
+    (outcome,) = outcomes(FAULT, meadow.case(3.1, 1))
     assert isinstance(outcome, Untested) and outcome.decidable_after is not None
 
 

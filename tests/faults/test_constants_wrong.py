@@ -41,7 +41,7 @@ def test_a_factor_of_irradiance(name: str, factor: float) -> None:
     assert found[0].onset[0] <= case.time[1500] <= found[0].onset[1] + np.timedelta64(6, "h")
 
 
-@pytest.mark.parametrize(("share", "told"), [(0.9, False), (1.15, True)])
+@pytest.mark.parametrize(("share", "told"), [(0.9, False), (1.3, True)])
 def test_the_least_jump_of_pressure(share: float, told: bool) -> None:
     least = of_faults().number(FAULT, "air-pressure-jump", 600.0)
     outcome = outcomes(FAULT, meadow.case(24.0, 1, changed=stepped("p", 1500, offset=least * share)), "p")[0]
