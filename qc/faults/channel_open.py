@@ -128,6 +128,8 @@ def _noise(case: Case, channel: Channel, x: Floats) -> Bools:
 
 def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
     names, mask, x = (channel.name,), bad[channel.name], case.values(channel)
+    beside = np.concatenate(([False], mask[:-1])) | np.concatenate((mask[1:], [False]))
+    mask = mask & beside  # a single row is a spike
     rows = np.flatnonzero(mask)
     least = case.limit(ID, "rows")
     there = np.isfinite(x)
@@ -284,10 +286,10 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     if channel.quantity == "global_irradiance":
         n = case.rows - row
         new = rng.normal(0.0, 0.3, n) if rail == 0.0 or grade == "near" else np.full(n, rail)
-    elif grade == "gross" or rng.random() < 0.5:
+    elif grade == "gross" or channel.quantity not in _NOISY or rng.random() < 0.5:
         new = np.full(n, rail)
     else:
-        size = case.limit(ID, _NOISY[channel.quantity]) if channel.quantity in _NOISY else 3.0
+        size = case.limit(ID, _NOISY[channel.quantity])
         new = float(np.nanmedian(x)) + rng.normal(0.0, (2.0 if grade == "near" else 5.0) * size, n)
         if channel.quantity == "relative_humidity":
             new = np.clip(new, 0.0, None)
