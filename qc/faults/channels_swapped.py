@@ -257,6 +257,9 @@ def _fit(case: Case, able: list[Channel], days: _Days, term: _Term, i: int, k: i
             wrong, counted, _ = _order(case, able[term.first], able[term.second]) or (None, None, "")
             assert wrong is not None and counted is not None
             share = _share(wrong(x, y), counted(x, y) & np.isfinite(x + y), days)
+            if able[term.second].quantity in ("global_irradiance", "par"):  # a dead column is in no order
+                lit = [_print(case, able[c], days).high > 60.0 for c in (i, k)]
+                share = np.where(lit[0] & lit[1], share, np.nan)
             beyond = np.fmax(share - 0.2, 0.0) / case.limit(ID, "order-width")
     return -np.minimum(0.5 * np.nan_to_num(beyond) ** 2, fingerprints.MOST)
 
