@@ -26,7 +26,7 @@ from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
 from qc.moments import utc_text
-from qc.physics import usual
+from qc.physics import heights
 from qc.physics.pressure import standard_pressure
 from qc.station import Channel
 from qc.verdicts import Floats
@@ -49,7 +49,7 @@ def expected(case: Case) -> tuple[float, float]:
     warm = float(np.nanmedian(values)) if air is not None else 15.0
     warm = warm if -60.0 < warm < 50.0 else 15.0
     usual = float(standard_pressure(case.sky.elevation))
-    return usual, float(usual.reduction(usual, case.sky.elevation, warm))
+    return usual, float(heights.reduction(usual, case.sky.elevation, warm))
 
 
 def _one(case: Case, channel: Channel) -> Outcome:
@@ -63,7 +63,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         return Untested(names, f"at {case.sky.elevation:.0f} m a reduction adds {added:.1f} hPa only", None)
     leap = _leap(case, values, rows, added)
     days = case.live_s(channel) / 86400.0
-    spread = usual.pressure_spread(case.sky.latitude, days)
+    spread = heights.pressure_spread(case.sky.latitude, days)
     start = leap[0] if leap else int(rows[0])
     level = float(np.nanmedian(values[start:]))
     off = level - usual
@@ -156,7 +156,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         warm = np.where(np.isfinite(measured) & (np.abs(measured) < 60.0), measured, 15.0)
     height = case.sky.elevation
     with np.errstate(invalid="ignore"):
-        more = np.array(values * np.expm1(height / (usual.SCALE_M_PER_K * (warm + 273.15 + 0.00325 * height))))
+        more = np.array(values * np.expm1(height / (heights.SCALE_M_PER_K * (warm + 273.15 + 0.00325 * height))))
     values[row:] += more[row:]
     if not np.isfinite(more[row:]).any():
         return None

@@ -28,7 +28,7 @@ from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested
 from qc.firstlight import FirstLight
 from qc.mends import Mend, moved
-from qc.physics import onset, sun, twilight, usual
+from qc.physics import heights, onset, sun, twilight
 from qc.physics.pressure import standard_pressure
 from qc.record import Times
 from qc.verdicts import Floats
@@ -236,7 +236,7 @@ def _height(case: Case) -> Sequence[Outcome]:
         return (Untested((channel.name,), "height: less than a day of pressure", None),)
     p, z = float(np.median(medians)), case.sky.elevation
     usual = float(standard_pressure(z))
-    spread = usual.pressure_spread(case.sky.latitude, len(days))
+    spread = heights.pressure_spread(case.sky.latitude, len(days))
     off = (p - usual) / spread
     told = f"{p:.1f} hPa in the median of {len(days)} days, {usual:.1f} +- {spread:.0f} is usual at {z:.0f} m"
     if not 0.8 < p / usual < 1.25:  # mmHg are 0.75 of hPa
@@ -246,7 +246,7 @@ def _height(case: Case) -> Sequence[Outcome]:
     change = onset.step(medians, least=2)
     if change is not None and change.gain > 6.0 and abs(change.after - change.before) > 0.6 * abs(p - usual):
         return (Cleared((), "the pressure stepped within the record: no wrong height does that"),)
-    height, name = usual.height_of(p), ""
+    height, name = heights.height_of(p), ""
     for told_as, other in (("it is feet", z / FEET), ("it is metres taken for feet", z * FEET)):
         if abs(p - float(standard_pressure(other))) < 1.5 * spread and abs(other - z) > 8.3 * spread:
             height, name = other, told_as
@@ -261,7 +261,7 @@ def _height(case: Case) -> Sequence[Outcome]:
             (),
             tuple(clues),
             {"what": "elevation", "found": round(height)},
-            f"The station file says {z:.0f} m, the pressure ({told}) {usual.height_of(p):.0f} +- {sure:.0f} m"
+            f"The station file says {z:.0f} m, the pressure ({told}) {heights.height_of(p):.0f} +- {sure:.0f} m"
             + (f": {name}." if name else "."),
             case.first,
             case.last,
@@ -290,12 +290,12 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     lat, lon, z = site.latitude, site.longitude, site.elevation
     low = float(standard_pressure(0.0)) - float(standard_pressure(z))
     # near sea level a height that is too great looks like a reduced barometer
-    can_height = case.mate("air_pressure") is not None and low > 3.5 * usual.pressure_spread(lat, 14.0)
+    can_height = case.mate("air_pressure") is not None and low > 3.5 * heights.pressure_spread(lat, 14.0)
     found = firstlight.of(case)
     can_sun = found is not None and found.days >= 3
     ways: list[dict[str, float]] = []
     if can_height:
-        sd = 8.3 * usual.pressure_spread(lat, case.span_s / 86400.0)
+        sd = 8.3 * heights.pressure_spread(lat, case.span_s / 86400.0)
         if grade == "near":
             ways.append({"elevation": z + 5.0 * sd})
         elif grade == "typical":

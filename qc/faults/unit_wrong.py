@@ -26,7 +26,7 @@ from qc.case import Case
 from qc.errors import StationFileError
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
-from qc.physics import humidity, onset, usual
+from qc.physics import heights, humidity, onset
 from qc.physics.pressure import standard_pressure
 from qc.station import Channel
 from qc.verdicts import Floats
@@ -247,7 +247,7 @@ def _pressure(case: Case, channel: Channel, values: Floats, reading: Reading) ->
 def _usual_temperature(case: Case) -> float:
     middle = case.time[case.rows // 2].astype("datetime64[D]")
     day = int((middle - middle.astype("datetime64[Y]")).astype(np.int64))
-    return float(usual.usual_temperature(case.sky.latitude, case.sky.elevation, day))
+    return float(heights.usual_temperature(case.sky.latitude, case.sky.elevation, day))
 
 
 def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:

@@ -10,11 +10,11 @@ import pytest
 from qc.diagnosis import diagnose
 from qc.faults import Cleared, Suspect, Untested, barometer_reduced
 from qc.mends import mended
-from qc.physics import usual
+from qc.physics import heights
 from qc.record import Record
 from qc.verdicts import Floats
-from tests.faults.planted import planted, unchecked
 from tests.faults.dawn import case, healthy
+from tests.faults.planted import planted, unchecked
 
 
 def pressed(record: Record, values: Floats) -> Record:
@@ -29,12 +29,12 @@ def p(record: Record) -> Floats:
 
 def test_reduction_at_310_m() -> None:
     # computed by hand: 976.6 hPa, 15 degC, column mean 289.16 K: 976.6 (exp(310 / (29.27 x 289.16)) - 1)
-    assert float(usual.reduction(976.6, 310.0, 15.0)) == pytest.approx(36.4, abs=0.1)
+    assert float(heights.reduction(976.6, 310.0, 15.0)) == pytest.approx(36.4, abs=0.1)
 
 
 def test_from_the_first_row_on() -> None:
     record = healthy(days=20)
-    more = usual.reduction(p(record), 300.0, 12.0)
+    more = heights.reduction(p(record), 300.0, 12.0)
     (got,) = barometer_reduced.test(case(pressed(record, p(record) + more)))
     assert isinstance(got, Suspect)
     assert got.evidence["offset_hpa"] == pytest.approx(float(np.median(more)), abs=1.5)

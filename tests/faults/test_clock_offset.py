@@ -14,8 +14,8 @@ from qc.faults import Cleared, Suspect, Untested, clock_offset
 from qc.mends import mended, moved_back
 from qc.physics.twilight import Level
 from qc.record import Record
-from tests.faults.planted import planted, unchecked
 from tests.faults.dawn import case, healthy
+from tests.faults.planted import planted, unchecked
 
 
 def ahead(record: Record, minutes: float, *, since_day: float = 0.0, per_day: float = 0.0) -> Record:

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from qc.diagnosis import diagnose
 from qc.record import Record
-from tests.faults.planted import unchecked
 from tests.faults.dawn import healthy
+from tests.faults.planted import unchecked
 
 FAULTS = ("site-facts", "clock-offset", "stamp-side", "unit-wrong", "barometer-reduced")
 WHOLE = {interval: healthy(days=3, interval=interval) for interval in ("10min", "1h")}
