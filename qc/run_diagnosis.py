@@ -73,7 +73,7 @@ def write(diagnosis: Diagnosis, folder: Path, *, replace: bool = False) -> dict[
             "inputs": [{"path": f.path, "sha256": f.sha256} for f in diagnosis.checked.record.files],
             "tables": {name: {"period": {"from": a, "to": b}} for name, (a, b) in covered.items()},
             "proposed": mends.count,
-            "outputs": outputs.sums,
+            "outputs": dict(outputs.sums),
         }
         outputs.write_text(head, json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
         outputs.publish()
