@@ -38,7 +38,7 @@ class Proposed:
 def proposed(diagnosis: Diagnosis) -> Proposed:
     """The mends of a diagnosis that are well determined."""
     station = diagnosis.checked.record.station
-    agreed = [f for f in diagnosis.findings if f.suspect.mend is not None and _sure(f)]
+    agreed = [f for f in diagnosis.findings if f.suspect.mend is not None and sure(f)]
     head = (
         f"# What Fairvane {__version__} proposes for the station file of {station.id}.\n"
         "# Nothing here is in force. Read the evidence, look at the station, then take over what you agree with:\n"
@@ -55,7 +55,8 @@ def proposed(diagnosis: Diagnosis) -> Proposed:
     return Proposed("\n".join(pieces), csv_text(COLUMNS["corrections"], lines), len(pieces) - 1 + len(lines))
 
 
-def _sure(finding: Finding) -> bool:
+def sure(finding: Finding) -> bool:
+    """Whether a finding's mend is well determined enough to be proposed."""
     mend = finding.suspect.mend
     alone = all(r.confidence < 0.1 for r in finding.rivals)
     return mend is not None and mend.proposed and finding.confidence >= SURE and alone
