@@ -87,7 +87,8 @@ def test_good_value(ask: Any) -> None:
     assert step["number"] == pytest.approx(7.59 - 6.92)  # the cells of 12:00 and 11:50
     assert step["limit"] == pytest.approx(8.01)  # 8 K in 10 min and one step of the table
     assert step["unit"] == "K"
-    assert [(e["name"], e["value"], e["source"]) for e in step["limits"]] == [("step.air_temperature", 8.0, "AWS-QC")]
+    limits = [(e["name"], e["value"], e["source"]) for e in step["limits"]]
+    assert limits == [("step.air_temperature", 8.0, "AWS-QC"), ("step.company", 2.5, "Fairvane")]
     assert check(found, "shield")["why"] == "it needs a value in strong sun and weak wind"
     assert check(found, "twin")["why"].startswith("no other sensor")
     assert check(found, "night")["outcome"] == "not meant"
