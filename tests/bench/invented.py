@@ -271,20 +271,29 @@ def weather(site: Site, days: int, odd: str | None = None, seed: int = 0) -> dic
     # wind: days are windier than nights, clear nights fall calm
     gale = smooth(np.choose(regime, [0.7, 1.0, 1.5]), 300.0) * np.exp(s.wander(600, 0.35))
     day = smooth(ghi / 700, 60.0)
-    ws = c.wind * gale * (0.55 + 0.35 * cloud + 0.75 * np.minimum(day, 1.2)) * np.exp(s.wander(25, 0.15))
+    ws = c.wind * gale * (0.32 + 0.45 * cloud + 0.9 * np.minimum(day, 1.2)) * np.exp(s.wander(25, 0.15))
     if odd == "storm":
-        ws = ws * (1 + 1.6 * spell) + 4 * spell
+        ws = ws * (1 + 1.2 * spell) + 3 * spell
     elif odd in ("fog", "calm", "inversion"):
         ws = ws * (1 - (0.75 if odd == "fog" else 0.6) * spell)
     ws = ws * (1 + 1.5 * smooth((shower > 0.2).astype(float), 10.0))
     rough = 0.14 + 0.05 * s.wander(600) ** 2 / (1 + s.wander(600) ** 2)
     ws = np.maximum(0.0, ws * (1 + rough * s.wander(2.5)))
-    gust = ws * (1 + rough * np.maximum(0.8, 2.2 + 0.6 * s.rng.normal(size=n))) + 0.05
-    wd = np.cumsum(s.rng.normal(0, 0.6, n)) + 215 + 60 * s.wander(900) + smooth(np.choose(regime, [40.0, 0.0, -30.0]), 90)
+    gust = ws * (1 + rough * np.clip(1.7 + 0.45 * s.rng.normal(size=n), 0.8, 2.8)) + 0.05
+    wd = (
+        np.cumsum(s.rng.normal(0, 0.6, n))
+        + 215
+        + 60 * s.wander(900)
+        + smooth(np.choose(regime, [40.0, 0.0, -30.0]), 90)
+    )
     wd = wd + (6 + 22 / (ws + 0.6)) * s.wander(3)
 
     # air: yearly and daily swing, what blows in, what the sun and the sky do with it
-    turn = np.datetime64(site.start[:4] + "-07-20", "us") if site.latitude >= 0 else np.datetime64(site.start[:4] + "-01-20", "us")
+    turn = (
+        np.datetime64(site.start[:4] + "-07-20", "us")
+        if site.latitude >= 0
+        else np.datetime64(site.start[:4] + "-01-20", "us")
+    )
     season = np.cos(2 * np.pi * (time - turn).astype(float) / (365.25 * DAY * 6e7))
     base = c.mean + c.year * season + smooth(np.choose(regime, [1.0, 0.0, -1.0]) * c.air * 0.6, 1.5 * DAY)
     base = base + s.wander(2.5 * DAY, c.air) - smooth((wet > 0.3) * 1.5, 120.0)
@@ -316,12 +325,16 @@ def weather(site: Site, days: int, odd: str | None = None, seed: int = 0) -> dic
     tide = 1.16 * np.cos(np.radians(site.latitude)) ** 3 * np.cos(4 * np.pi * (solar - 9.75 / 24))
     tide = tide + 0.4 * np.cos(np.radians(site.latitude)) * np.cos(2 * np.pi * (solar - 6.5 / 24))
     mean = 1013.25 * np.exp(-site.elevation / (29.27 * (base.mean() + 273.15 + 0.00325 * site.elevation)))
-    swing = smooth(smooth(np.choose(regime, [0.6, 0.0, -1.3]) * c.synoptic, 700.0), 700.0) + s.wander(3 * DAY, 0.3 * c.synoptic)
+    swing = smooth(smooth(np.choose(regime, [0.6, 0.0, -1.3]) * c.synoptic, 700.0), 700.0) + s.wander(
+        3 * DAY, 0.3 * c.synoptic
+    )
     swing = smooth(swing, 120.0) + (-14 * smooth(spell, 500.0) if odd == "storm" else 0)
     p = mean * (1 + swing / 1013.25) + tide * mean / 1013.25 + s.wander(20, 0.03) - 0.0004 * ws**2
     snow = np.where(t < 0.8, rain, 0.0)
     pack, melt = np.cumsum(snow), np.maximum(t - 0.8, 0.0) * (0.002 + 0.00001 * ghi)
-    free = np.minimum(np.maximum.accumulate(np.minimum(pack, np.cumsum(melt))), pack)  # what has left the funnel by then
+    free = np.minimum(
+        np.maximum.accumulate(np.minimum(pack, np.cumsum(melt))), pack
+    )  # what has left the funnel by then
     drip = np.diff(free, prepend=0.0)
     return {
         "t": t, "td": td, "rh": rh, "p": p, "ws": ws, "gust": gust, "wd": wd, "ghi": ghi, "dni": dni, "dhi": dhi,
@@ -335,7 +348,12 @@ def sensors(site: Site, w: Mapping[str, Floats], seed: int = 0) -> dict[str, tup
     s = Sky(n, zlib.crc32(f"{site.id};sensors;{seed}".encode()))
     warm = w["ghi"] / 1000 / (0.5 + 0.5 * w["ws"]) * 0.5  # of a naturally ventilated shield; roof: 0.54 K per kW/m2
     t = smooth(w["t"] + smooth(warm, 5.0), 1.5) + s.rng.normal(0, 0.015, n)
-    rh = np.clip(smooth(100 * _vapour(w["td"]) / _vapour(smooth(w["t"] + smooth(warm, 5.0), 1.5)), 1.5) * 1.004 + 0.2 * s.wander(4), 1, 100)
+    rh = np.clip(
+        smooth(100 * _vapour(w["td"]) / _vapour(smooth(w["t"] + smooth(warm, 5.0), 1.5)), 1.5) * 1.004
+        + 0.2 * s.wander(4),
+        1,
+        100,
+    )
     td = np.minimum(_dew(rh / 100 * _vapour(t)), t)
     turns = w["ws"] > site.cup
     ws = np.where(turns, w["ws"], 0.0)
@@ -344,7 +362,7 @@ def sensors(site: Site, w: Mapping[str, Floats], seed: int = 0) -> dict[str, tup
     night = -1.6 * (1 - 0.8 * w["cloud"]) + s.wander(6, 0.15)  # of a thermopile under a clear sky; campus: -1.55
     ghi = smooth(w["ghi"], 0.4) * (1 + 0.004 * s.wander(600)) + night
     ghi = np.maximum(ghi, 0.0) * (ghi > 0.4) if site.clips else ghi
-    tips = np.floor(np.cumsum(w["rain"]) / site.tip + s.rng.random()) if True else w["rain"]
+    tips = np.floor(np.cumsum(w["rain"]) / site.tip + s.rng.random())
     box = smooth(w["t"] + 6 * w["ghi"] / 800, 45.0) + 1.0
     charge = np.minimum(smooth(w["ghi"] / 250, 20.0), 1.0)
     dark = w["ghi"] < 15
@@ -427,7 +445,7 @@ stamps = "end"
 [[table.layout]]
 names = ["Stamp", "Air"]
 decimal = "{decimal}"
-missing = ["", "{'-9999' if site.comma else 'NAN'}"]
+missing = ["", "{"-9999" if site.comma else "NAN"}"]
 time = {{ columns = ["Stamp"], format = "{time}" }}
 """
     for name in names:
@@ -448,7 +466,8 @@ def logged(site: Site, said: Mapping[str, tuple[Floats, str]]) -> dict[str, Floa
             a = np.radians(by)
             y = np.degrees(np.arctan2((speed * np.sin(a)).mean(axis=1), (speed * np.cos(a)).mean(axis=1))) % 360.0
         else:
-            y = {"mean": by.mean, "max": by.max, "min": by.min, "total": by.sum}.get(how, lambda axis: by[:, -1])(axis=1)  # noqa: B023
+            whole = {"mean": by.mean, "max": by.max, "min": by.min, "total": by.sum}.get(how)
+            y = by[:, -1] if whole is None else whole(axis=1)
         digits, step = _digits(site, name)
         low, high = CHANNELS[name][4]
         y = np.round(np.clip(np.round(y / step) * step, low, high), digits) + 0.0
@@ -457,7 +476,14 @@ def logged(site: Site, said: Mapping[str, tuple[Floats, str]]) -> dict[str, Floa
 
 
 @cache
-def made(name: str, days: int = 30, odd: str | None = None, seed: int = 0, minutes: int | None = None, start: str | None = None) -> Made:
+def made(
+    name: str,
+    days: int = 30,
+    odd: str | None = None,
+    seed: int = 0,
+    minutes: int | None = None,
+    start: str | None = None,
+) -> Made:
     """An invented station with so many days of healthy data.
 
     Parameters
@@ -518,7 +544,9 @@ def main() -> None:
                 if (n := int(np.isin(f.verdict, ground.BAD).sum()))
             )
             wrong, doubt = int((codes == 3).sum()), int(np.isin(codes, (1, 2)).sum())
-            print(f"{name:14}{odd or '':10}{len(codes):7} values  wrong {wrong:4}  doubtful {doubt:4}  {told}", flush=True)
+            print(
+                f"{name:14}{odd or '':10}{len(codes):7} values  wrong {wrong:4}  doubtful {doubt:4}  {told}", flush=True
+            )
 
 
 if __name__ == "__main__":
