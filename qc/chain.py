@@ -29,7 +29,7 @@ from qc.record import SECOND, ReadChannel, Record, TableRecord, Times
 from qc.scene import Scene
 from qc.sky import Sky
 from qc.station import Channel, Station, Table
-from qc.verdicts import BIT, WRONG, Bools, ChannelVerdicts, Failure, Found, NotApplied, Notes
+from qc.verdicts import BIT, MISSING, WRONG, Bools, ChannelVerdicts, Failure, Found, NotApplied, Notes
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -78,6 +78,16 @@ class CheckedTable:
     codes: dict[str, NDArray[np.uint8]]
     missing: Times = field(default_factory=lambda: np.zeros(0, "datetime64[us]"))
     corrected: dict[str, Corrected] = field(default_factory=dict)
+
+    def best(self, name: str) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+        """The values of a channel that a client would use, and their verdicts: corrected where a line of the correction
+        log gave a value, else raw. Usable are those with a verdict in `qc.verdicts.USABLE`."""
+        values, codes = self.record.channels[name].values, self.codes[name]
+        corrected = self.corrected.get(name)
+        if corrected is None:
+            return values, codes
+        there = corrected.codes != MISSING
+        return np.where(there, corrected.values, values), np.where(there, corrected.codes, codes)
 
     def take(self, keep: Bools) -> CheckedTable:
         """The same for some of the rows."""

@@ -28,6 +28,7 @@ LAYERS = [
     {"qc.episodes"},
     {"qc.write", "qc.borders", "qc.draft"},
     {"qc.run", "qc.why"},
+    {"qc.delivery"},
     {"qc.write.terminal", "qc.write.explained"},
     {"qc.cli"},
 ]

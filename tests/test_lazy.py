@@ -14,6 +14,7 @@ import pytest
 from qc.cli import COMMANDS
 
 HEAVY = {"pandas", "pyarrow", "pvlib", "metpy", "numpy", "pydantic", "pandera", "pint", "scipy", "tomlkit", "xarray"}
+HEAVY |= {"matplotlib"}
 TELL = """
 import atexit, json, sys
 def tell():

@@ -88,12 +88,11 @@ def _channel(channel: Channel, table: CheckedTable, expected: int) -> dict[str, 
     quantity, name = channel.quantity, channel.name
     codes = table.codes[name]
     counts = np.bincount(codes, minlength=8)
-    usable = int(counts[list(USABLE)].sum())
+    usable = int(np.isin(table.best(name)[1], USABLE).sum())
     corrected = table.corrected.get(name)
     if corrected is not None:  # 5 and 6 come from corrected values alone, and stand beside the verdict of the raw one
         again = np.bincount(corrected.codes, minlength=8)
         counts[[CHANGED, ESTIMATED]] = again[[CHANGED, ESTIMATED]]
-        usable = int((np.isin(codes, USABLE) | np.isin(corrected.codes, USABLE)).sum())
     failures = table.verdicts[name].failures
     values = int(np.isfinite(table.record.channels[name].values).sum())
     failed_again = {} if corrected is None else {"failed_again": {WORDS[c]: int(again[c]) for c in (DOUBTFUL, WRONG)}}

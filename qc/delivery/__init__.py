@@ -1,0 +1,1 @@
+"""What is handed to a client: a folder that can be used, checked and cited (contract 10)."""
