@@ -113,15 +113,21 @@ class Style:
     def of(cls, cells: Sequence[str], decimal: str) -> Style:
         """From cells that hold numbers; ValueError where there is none."""
         seen: dict[int, list[int]] = {}
-        bare = False
+        bare, zeros = False, False
         for cell in cells:
             whole, _, behind = cell.strip().lstrip("+-").partition(decimal)
             if "e" in cell.casefold():
                 continue
             bare |= not whole
+            if not behind and not whole.strip("0"):  # a plain 0 does not tell how a small number is printed
+                zeros = True
+                continue
             seen.setdefault(len(whole.lstrip("0")), []).append(len(behind))
-        if not seen:
+        if not seen and not zeros:
             raise ValueError("no number to learn the digits from")
+        if zeros:
+            most = max((max(found) for found in seen.values()), default=0)
+            seen[0] = [0, *seen.get(0, [most])]
         decimals = {whole: (min(found), max(found)) for whole, found in seen.items()}
         sums = {whole + most for whole, (_, most) in decimals.items() if whole}
         several = sum(whole > 0 for whole in decimals) > 1 and len({most for _, most in decimals.values()}) > 1
@@ -212,7 +218,8 @@ class TableText:
             here = np.isfinite(self.values(channel))
             table = self.station.table_of(self.channel(channel))
             told = set(np.asarray(rows.cells.get(channel, []), object)[here].tolist()) if here.any() else set()
-            self._styles[channel] = Style.of(sorted(told), table.layout[0].decimal)
+            here_ = (k.layout for _, _, s in self._sections for k in s.kinds if k.table.id == table.id)
+            self._styles[channel] = Style.of(sorted(told), next(here_, table.layout[0]).decimal)
         return self._styles[channel]
 
     def cell(self, channel: str, row: int) -> str:
@@ -514,10 +521,13 @@ class Files:
         section_of, sections = _sections(text, rows.line)
         for name, (at, cells) in self._cells(text, table, fault, places, bounded).items():
             columns = [s.channel(text.channel(name)) for s in sections]
+            markers = [_marker(s, table, text.channel(name)) for s in sections]
             for row, cell in zip(at.tolist(), cells, strict=True):
-                column = columns[section_of[row]]
+                kind = int(section_of[row])
+                column = columns[kind]
                 if column is not None:
-                    edits.setdefault(int(rows.line[row]), {})[column] = cell.encode()
+                    told = markers[kind] if cell is None else cell
+                    edits.setdefault(int(rows.line[row]), {})[column] = told.encode()
         if fault.ahead_s is not None:
             ahead = np.where(places >= 0, fault.ahead_s[np.maximum(places, 0)], 0.0)
             moved = np.flatnonzero(ahead != 0.0)
@@ -539,9 +549,10 @@ class Files:
 
     def _cells(
         self, text: TableText, table: str, fault: Planting, places: NDArray[np.int64], bounded: bool
-    ) -> dict[str, tuple[NDArray[np.int64], list[str]]]:
+    ) -> dict[str, tuple[NDArray[np.int64], Sequence[str | None]]]:
         """For each channel the rows of the file that change, and what their cells say then."""
-        record, out = self.record.tables[table], {}
+        record = self.record.tables[table]
+        out: dict[str, tuple[NDArray[np.int64], Sequence[str | None]]] = {}
         here, known = np.maximum(places, 0), places >= 0
         changed = {}
         for name, values in fault.values.items():
@@ -628,8 +639,8 @@ def _bounded(
     return np.where(inside, np.clip(own, low, high), own)
 
 
-def _texts(text: TableText, channel: Channel, own: NDArray[np.float64], time: Times) -> list[str]:
-    """Values in the station file's unit as the column prints them, on its steps; NaN as the table's marker."""
+def _texts(text: TableText, channel: Channel, own: NDArray[np.float64], time: Times) -> list[str | None]:
+    """Values in the station file's unit as the column prints them, on its steps; None for NaN."""
     own = own.copy()
     for rows, resolution in _by_deployment(channel, time, "resolution", channel.resolution):
         steps = np.zeros(rows.sum())
@@ -641,19 +652,18 @@ def _texts(text: TableText, channel: Channel, own: NDArray[np.float64], time: Ti
             steps = finest[np.minimum(np.searchsorted(bounds, own[rows]), len(finest) - 1)]
         some = own[rows]
         own[rows] = np.where(steps > 0, np.round(np.round(some / np.where(steps > 0, steps, 1.0)) * steps, 9), some)
-    markers = [
-        *channel.missing,
-        *(m for t in [text.station.table_of(channel)] for lay in t.layout for m in lay.missing),
-    ]
-    marker = next((m for m in markers if m), "")
     known, place = np.unique(own, return_inverse=True)
-    told = [""] * len(known)
-    if np.isfinite(known).any():
-        style = text.style(channel.name)
-        told = [style.text(Decimal(repr(v))) if np.isfinite(v) else marker for v in (known + 0.0).tolist()]
-    else:
-        told = [marker] * len(known)
+    style = text.style(channel.name) if np.isfinite(known).any() else None
+    told = [
+        style.text(Decimal(repr(v))) if style is not None and np.isfinite(v) else None for v in (known + 0.0).tolist()
+    ]
     return [told[i] for i in place.tolist()]
+
+
+def _marker(section: Section, table: str, channel: Channel) -> str:
+    """What a row of this section has where there is no number."""
+    layout = next((k.layout for k in section.kinds if k.table.id == table), None)
+    return next((m for m in (*channel.missing, *(layout.missing if layout else ())) if m), "")
 
 
 def _sections(text: TableText, lines: NDArray[np.int64]) -> tuple[NDArray[np.int64], list[Section]]:
