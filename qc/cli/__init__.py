@@ -22,6 +22,7 @@ from qc.version import __version__
 COMMANDS = {
     "draft": "Write a station file from tables.",
     "check": "Check tables, write them flagged.",
+    "deliver": "Make a folder for a client: flagged data, means, completeness, logs, sums.",
     "why": "Tell why one value has its verdict.",
     "rules": "Show the limits in force, each with its source, and the reach of the chain.",
     "demo": "Write the sample station and run it.",

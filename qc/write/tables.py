@@ -15,7 +15,8 @@ REJECTS = ("file", "line", "reason", "text")
 _LONGEST = 65536  # characters of a rejected line that are kept, as of a cell (contract 4)
 
 
-def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A small table: cells on one line each, guarded against spreadsheets."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(header)
@@ -29,7 +30,7 @@ def _one_line(cell: str) -> str:
 
 def episodes_csv(episodes: Iterable[Episode]) -> str:
     """`ID.TABLE.episodes.csv`."""
-    return _csv(
+    return csv_text(
         EPISODES,
         (
             (
@@ -43,7 +44,7 @@ def episodes_csv(episodes: Iterable[Episode]) -> str:
 
 def rejects_csv(rejects: Iterable[RejectedLine]) -> str:
     """`ID.rejects.csv`."""
-    return _csv(REJECTS, ((_text(r.file), str(r.line), r.reason, r.text[:_LONGEST]) for r in rejects))
+    return csv_text(REJECTS, ((_text(r.file), str(r.line), r.reason, r.text[:_LONGEST]) for r in rejects))
 
 
 def _text(path: str) -> str:
