@@ -54,7 +54,9 @@ def _missing(case: Case, channel: Channel) -> Bools:
 
 def _usual(case: Case, channels: Sequence[Channel]) -> list[Channel]:
     """Channels that are seldom missing: those that tell that the logger lives."""
-    return [c for c in channels if np.isfinite(case.table.channels[c.name].values).mean() > 0.8]
+    there = {c.name: np.isfinite(case.table.channels[c.name].values) for c in case.channels}
+    rows = max(int(np.logical_or.reduce(list(there.values())).sum()), 1)
+    return [c for c in channels if there[c.name].sum() > 0.8 * rows]
 
 
 def _devices(case: Case) -> list[tuple[str | None, list[Channel]]]:
@@ -101,10 +103,12 @@ def _one(case: Case, device: str | None, channels: list[Channel]) -> Outcome:
     share = float(together.sum() / some.sum())
     across = float(np.logical_or.reduce([_missing(case, c) for c in others])[together].mean())
     length = float(np.median(bursts.length))
+    chance = float(np.prod(gone[:, lives].mean(axis=1)) * lives.sum())
     named = device is not None
+    joint = max(3.0 - 10.0 * (1.0 - share), min(np.log(together.sum() / max(chance, 0.1)) - 3.0, 0.5))
     clues = (
-        Clue("bursts", 0.5 + 1.5 * np.log(count / least), f"{count} bursts on {days} days"),
-        Clue("together", 3.0 - 10.0 * (1.0 - share), f"in {share:.0%} of rows with gaps in it all of it is missing"),
+        Clue("bursts", 1.5 * np.log(count / least), f"{count} bursts on {days} days"),
+        Clue("together", joint, f"in {share:.0%} of rows with gaps in it all of it is missing"),
         Clue("others", 2.0 - 10.0 * across, f"another device is missing too in {across:.0%} of those rows"),
         Clue("short", 1.0 - np.log(max(length / case.limit(ID, "short"), 1.0)), f"half of the bursts last {length:.0f} rows or less"),
         Clue(
