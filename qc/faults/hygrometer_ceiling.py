@@ -149,11 +149,10 @@ def _segment(case: Case, tops: Floats, need: int) -> tuple[int, int]:
     change = onset.step(tops, least=need)
     if change is None or change.gain < case.limit(ID, "gain"):
         return 0, len(tops)
-    if change.before - change.after > case.limit(ID, "margin"):
-        return change.at, len(tops)
-    if change.after - change.before > case.limit(ID, "margin"):
-        return 0, change.at
-    return 0, len(tops)
+    highs = [float(np.nanpercentile(part, 75)) for part in (tops[: change.at], tops[change.at :])]
+    if max(highs) < case.limit(ID, "sound") - 1.0 or abs(highs[0] - highs[1]) < case.limit(ID, "margin"):
+        return 0, len(tops)
+    return (change.at, len(tops)) if highs[1] < highs[0] else (0, change.at)
 
 
 def _period(
