@@ -500,6 +500,23 @@ class Files:
         """
         return [self._one(number, table, fault, bounded) for number in range(len(self._texts))]
 
+    def cut(self, first: np.datetime64, last: np.datetime64) -> list[bytes | None]:
+        """The files less the rows outside two UTC stamps (both stay); None for one that has no row left."""
+        out: list[bytes | None] = []
+        for text, places in zip(self._texts, self._rows, strict=True):
+            drop, kept = set(), 0
+            for table, row in places.items():
+                time = self.record.tables[table].time[np.maximum(row, 0)]
+                stays = (row >= 0) & (time >= first) & (time <= last)
+                kept += int(stays.sum())
+                drop |= set(text._rows[table].line[~stays].tolist())
+            ends = [start for start, _ in text._spans[1:]] + [len(text.raw)]
+            lines = [
+                text.raw[a:end] for n, ((a, _), end) in enumerate(zip(text._spans, ends, strict=True)) if n not in drop
+            ]
+            out.append(b"".join(lines) if kept else None)
+        return out
+
     def spoilt(self, table: str, fault: Planting, *, bounded: bool = False) -> Record:
         """The same, read again with the station file that is believed."""
         with tempfile.TemporaryDirectory() as folder:

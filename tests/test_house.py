@@ -27,9 +27,9 @@ LAYERS = [
     {"qc.corrected", "qc.diagnosis"},
     {"qc.episodes"},
     {"qc.write", "qc.borders", "qc.draft"},
-    {"qc.run", "qc.why"},
+    {"qc.run", "qc.why", "qc.rehearsal"},
     {"qc.delivery"},
-    {"qc.write.terminal", "qc.write.explained"},
+    {"qc.write.terminal", "qc.write.explained", "qc.write.rehearsed"},
     {"qc.cli"},
 ]
 """Each may import from its own row and the rows above."""

@@ -110,7 +110,11 @@ def _one(case: Case, device: str | None, channels: list[Channel]) -> Outcome:
         Clue("bursts", 1.5 * np.log(count / least), f"{count} bursts on {days} days"),
         Clue("together", joint, f"in {share:.0%} of rows with gaps in it all of it is missing"),
         Clue("others", 2.0 - 10.0 * across, f"another device is missing too in {across:.0%} of those rows"),
-        Clue("short", 1.0 - np.log(max(length / case.limit(ID, "short"), 1.0)), f"half of the bursts last {length:.0f} rows or less"),
+        Clue(
+            "short",
+            1.0 - np.log(max(length / case.limit(ID, "short"), 1.0)),
+            f"half of the bursts last {length:.0f} rows or less",
+        ),
         Clue(
             "device",
             0.5 if named else -0.5,

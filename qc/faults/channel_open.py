@@ -279,7 +279,10 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     figure = house.figure(3.0)
     axes = figure.subplots()
     there = x[np.isfinite(x)]
-    bottom, top = min(float(there.min()), low if np.isfinite(low) and there.min() < low else there.min()), float(there.max())
+    bottom, top = (
+        min(float(there.min()), low if np.isfinite(low) and there.min() < low else there.min()),
+        float(there.max()),
+    )
     room = max((top - bottom) * 0.06, 1.0)
     sound = (max(low, bottom - room), min(high, top + room))
     axes.axhspan(*sound, color=house.NIGHT, linewidth=0, zorder=0, label="possible")
@@ -316,4 +319,3 @@ FAULT = Fault(
     },
     visits=("disturbed", "replaced", "moved"),
 )
-

@@ -33,7 +33,14 @@ if TYPE_CHECKING:
 
 ID = "sensor-frozen"
 _WIND = ("wind_speed", "wind_gust", "wind_direction")
-_AIR = ("air_temperature", "relative_humidity", "dew_point", "air_pressure", "sea_level_pressure", "surface_temperature")
+_AIR = (
+    "air_temperature",
+    "relative_humidity",
+    "dew_point",
+    "air_pressure",
+    "sea_level_pressure",
+    "surface_temperature",
+)
 _SUN = ("global_irradiance", "diffuse_irradiance", "direct_irradiance", "reflected_irradiance", "par")
 QUANTITIES = (*_WIND, *_AIR, *_SUN, "longwave_down", "longwave_up", "net_radiation", "soil_temperature")
 
@@ -57,7 +64,11 @@ def test(case: Case) -> Sequence[Outcome]:
             out.append(Untested(names, "no other device in its table that would show that the logger lives"))
             continue
         if len(channels) == 1 and _often(case, channels[0]) > case.limit(ID, "often"):
-            out.append(Untested(names, f"its value is that of the row before in {_often(case, channels[0]):.0%} of rows anyway"))
+            out.append(
+                Untested(
+                    names, f"its value is that of the row before in {_often(case, channels[0]):.0%} of rows anyway"
+                )
+            )
             continue
         told = [t for t in (_long(case, device, channels, others), _short(case, device, channels)) if t is not None]
         out.append(max(told, key=lambda t: t.log_odds) if told else _cleared(case, channels))
@@ -248,7 +259,9 @@ def _short(case: Case, device: str | None, channels: list[Channel]) -> Suspect |
             Clue("chance", 1.5 * np.log(over / case.limit(ID, "over")), f"{over:.3g} times as many as by chance"),
             Clue("spells", np.log(len(found.start) / 5.0), f"in {len(found.start)} spells on {days} days"),
             Clue(
-                "longest", np.log(longest / case.limit(ID, "repeats")) - 0.5, f"the longest lasts {longest * minutes:.3g} min"
+                "longest",
+                np.log(longest / case.limit(ID, "repeats")) - 0.5,
+                f"the longest lasts {longest * minutes:.3g} min",
             ),
         ),
         {"hours": round(rows * minutes / 60.0, 2)},
@@ -267,7 +280,9 @@ def _cleared(case: Case, channels: Sequence[Channel]) -> Cleared:
     longest = int(found.length.max()) if len(found.start) else 1
     names = tuple(c.name for c in channels)
     together = " together" if len(names) > 1 else ""
-    return Cleared(names, f"stands still{together} for {longest * case.interval_s / 3600.0:.2g} h at most, as it is used to")
+    return Cleared(
+        names, f"stands still{together} for {longest * case.interval_s / 3600.0:.2g} h at most, as it is used to"
+    )
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:

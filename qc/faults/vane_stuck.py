@@ -208,7 +208,11 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         blows = float(np.mean(speed[first : last + 1] >= case.limit(ID, "blowing")))
         known = np.isfinite(values[first : last + 1]).mean()
         windy = blows * (last - first) * case.interval_s / 3600.0
-        if (blows >= 0.35 or (blows > 0.1 and windy > 48.0)) and known > 0.8 and np.nanstd(speed[first : last + 1]) > 0.3:
+        if (
+            (blows >= 0.35 or (blows > 0.1 and windy > 48.0))
+            and known > 0.8
+            and np.nanstd(speed[first : last + 1]) > 0.3
+        ):
             break
     else:
         return None

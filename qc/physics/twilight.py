@@ -182,9 +182,7 @@ def errors(found: Crossings, elevation: Elevation, longitude: float) -> Floats:
     solar = (rise + fall) // 2 + round(longitude * 240_000_000)
     late = np.asarray((solar % _DAY) / _MINUTE - 720.0)
     for _ in range(2):
-        low, high = (
-            _at(elevation, rise, late + side) - _at(elevation, fall, late + side) for side in (-10.0, 10.0)
-        )
+        low, high = (_at(elevation, rise, late + side) - _at(elevation, fall, late + side) for side in (-10.0, 10.0))
         slope = np.where(high == low, np.nan, high - low)
         late = late + np.clip(-10.0 - 20.0 * low / slope, -120.0, 120.0)
     out[both] = (late + 720.0) % 1440.0 - 720.0
