@@ -1,6 +1,6 @@
 """Quality control for automatic weather stations: logger tables in, flagged tables out, every verdict explained.
 
-Public names, loaded on first use: `read_station`, `read_tables`, `check`, and the errors of `qc.errors`.
+Public names, loaded on first use: `read_station`, `read_tables`, `check`, `diagnose`, and the errors of `qc.errors`.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from typing import Any
 
 from qc.version import __version__
 
-__all__ = ["__version__", "check", "read_station", "read_tables"]
+__all__ = ["__version__", "check", "diagnose", "read_station", "read_tables"]
 
 
 def __getattr__(name: str) -> Any:
@@ -25,4 +25,8 @@ def __getattr__(name: str) -> Any:
         from qc.run import check
 
         return check
+    if name == "diagnose":
+        from qc.run_diagnosis import diagnose
+
+        return diagnose
     raise AttributeError(f"module 'qc' has no attribute '{name}'")

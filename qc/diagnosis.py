@@ -179,7 +179,7 @@ def tested(fault: Fault, case: Case, spoilt: Sequence[tuple[str, Suspect]] = ())
         return (Untested(names, f"no {what} channel has values" if names else f"needs {what}", None),)
     if case.span_s < fault.least_s:
         need, have = fault.least_s / 86400.0, case.span_s / 86400.0
-        when = utc_text(case.first + np.timedelta64(round(fault.least_s), "s"))
+        when = utc_text(case.first + np.timedelta64(round(fault.least_s - case.interval_s), "s"))
         return (Untested((), f"needs {_days(need)} of record, has {_days(have)}", when),)
     try:
         return fault.test(case)

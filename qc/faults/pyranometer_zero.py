@@ -109,15 +109,21 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 
 def picture(case: Case, suspect: Suspect) -> Figure:
     """Night medians by day, with the band of a sound pyranometer."""
+    from qc.write import page
     from qc.write import picture as house
 
-    figure, axes = house.figure()
-    days = np.asarray(suspect.exhibit["nights"]).astype("datetime64[D]")
-    axes.axhspan(case.limit(ID, "low"), case.limit(ID, "high"), color=house.SOUND, label="sound")
-    axes.plot(days, suspect.exhibit["medians"], marker="o", color=house.FLAGGED, label="median of the night")
-    axes.set_ylabel("W/m2")
-    axes.legend()
-    return figure
+    drawn, axes = house.framed(2.6)
+    nights = np.asarray(suspect.exhibit["nights"]).astype("datetime64[D]").astype("datetime64[us]")
+    medians = np.asarray(suspect.exhibit["medians"])
+    at = house.days(nights)
+    begin = int(suspect.exhibit["start"])
+    axes.axhspan(case.limit(ID, "low"), case.limit(ID, "high"), color=house.NIGHT, label="sound")
+    axes.plot(at[:begin], medians[:begin], "o", color=house.SOFT, markersize=4, label="median of a night")
+    axes.plot(at[begin:], medians[begin:], "X", color=page.COLOURS[3], markersize=5, label="with the offset")
+    axes.set_ylabel("W/m2 at night")
+    house.time_axis(axes, nights[0], nights[-1])
+    house.legend(drawn, axes)
+    return drawn
 
 
 FAULT = Fault(
