@@ -19,7 +19,7 @@ import numpy as np
 from qc import chain
 from qc.chain import Checked
 from qc.diagnosis import Diagnosis, Finding, case_of, diagnose
-from qc.errors import InputError
+from qc.errors import InputError, RefusedFile
 from qc.faults import GRADES, Fault, Grade, Injection, Untested, registry
 from qc.injection import Files
 from qc.record import SECOND, Record
@@ -122,6 +122,7 @@ class Rehearsal:
     windows: tuple[tuple[np.datetime64, np.datetime64], ...]
     natural: tuple[Finding, ...]
     faults: tuple[Rehearsed, ...]
+    refused: tuple[RefusedFile, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -286,13 +287,11 @@ def rehearse(
         if no file could be read or holds a row.
     """
     files = Files(station, paths)
-    if files.refused:
-        raise files.refused[0]
     if not any(t.rows for t in files.record.tables.values()):
         raise InputError("there is no row to plant a fault in", mend="give one of the station's tables")
     spans = _windows(files.record, onsets)
     windows = [window(files, *span) for span in dict.fromkeys(spans)]
-    at = {span: here for span, here in zip(dict.fromkeys(spans), windows, strict=True)}
+    at = dict(zip(dict.fromkeys(spans), windows, strict=True))
     book = [f for f in registry().values() if not faults or f.id in faults]
     total, done = len(book) * len(GRADES) * onsets, 0
     out = []
@@ -317,7 +316,9 @@ def rehearse(
         why, after = ("", None) if trials else _cannot(fault, windows, broke)
         out.append(Rehearsed(fault, table, tuple(trials), why, after))
     natural = {f.id: f for here in windows for f in here.diagnosis.findings}
-    return Rehearsal(station, files.record, tuple(dict.fromkeys(spans)), tuple(natural.values()), tuple(out))
+    return Rehearsal(
+        station, files.record, tuple(dict.fromkeys(spans)), tuple(natural.values()), tuple(out), tuple(files.refused)
+    )
 
 
 def _there(fault: Fault, one: Trial, here: Window) -> bool:

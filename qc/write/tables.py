@@ -16,11 +16,7 @@ _LONGEST = 65536  # characters of a rejected line that are kept, as of a cell (c
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-<<<<<<< HEAD
-    """A small table: cells on one line each, guarded against spreadsheets."""
-=======
     """A table as text, cells that a spreadsheet would run guarded, each row on one line."""
->>>>>>> w5a
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(header)
