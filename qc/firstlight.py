@@ -182,20 +182,21 @@ def _series(case: Case, channel: Channel) -> FirstLight | None:
     each = _unwrapped(each)
     expected = np.broadcast_to(np.array([-1.0, 0.0, 0.6, 1.4]), found.rise.shape)
     if interval >= twilight.COARSE_S:
-        each, expected = _less_bias(case, found, by_level, each, middle, interval)
+        for _ in range(3):  # which part of an interval the light falls into depends on the error sought
+            each, expected = _less_bias(case, found, by_level, each, middle, interval)
     seen = np.isfinite(each)
     found = twilight.Crossings(
         found.day[seen], found.rise[seen], found.fall[seen], rows[found.row[seen]], found.night, found.noise
     )
     each, expected = each[seen], expected[seen]
     spread = _spread(each)
-    pieces = _pieces(each, spread)
+    systematic = float(np.hypot(SIDEREAL, PER_INTERVAL * interval / 60.0))
+    pieces = _pieces(each, spread, 3.0 * systematic)
     late = np.empty(len(each))
     for piece in pieces:
         late[piece.start : piece.stop] = piece.level.mean
     height = twilight.daily(twilight.heights(found, elevation, late) - expected)
     drift = _drift(found.day, each, spread, pieces)
-    systematic = float(np.hypot(SIDEREAL, PER_INTERVAL * interval / 60.0))
     return FirstLight(channel, found.row, each, height, found, pieces, drift, systematic, spread)
 
 
@@ -252,9 +253,9 @@ def _spread(each: Floats) -> float:
 MOST_PIECES = 6
 
 
-def _pieces(each: Floats, spread: float) -> tuple[Piece, ...]:
-    """The series cut at its steps, one after the other: each must win 6 in log-likelihood and be worth three times
-    its own error, and 4 min at least (judgement)."""
+def _pieces(each: Floats, spread: float, least: float) -> tuple[Piece, ...]:
+    """The series cut at its steps, one after the other: each must win 6 in log-likelihood and be worth four times its
+    own error, and `least` min (judgement)."""
     edges = [0, len(each)]
     while len(edges) <= MOST_PIECES:
         best: tuple[float, int] | None = None
@@ -264,7 +265,7 @@ def _pieces(each: Floats, spread: float) -> tuple[Piece, ...]:
                 continue
             error = spread * np.sqrt(1.0 / change.at + 1.0 / (b - a - change.at))
             size = abs(change.after - change.before)
-            if change.gain > 6.0 and size > max(4.0, 4.0 * error) and (best is None or change.gain > best[0]):
+            if change.gain > 6.0 and size > max(least, 4.0 * error) and (best is None or change.gain > best[0]):
                 best = change.gain, a + change.at
         if best is None:
             break

@@ -109,16 +109,17 @@ def _put(channel: ReadChannel, rows: Bools, values: Floats) -> ReadChannel:
 
 
 def _shifted(table: TableRecord, rows: Bools, minutes: float, per_day: float = 0.0) -> TableRecord:
-    """Stamps moved back by some minutes in some rows; where two rows meet, the first stands.
-
-    A clock that also gains `per_day` minutes is moved back by whole minutes, so that rows stay on a grid.
-    """
+    """Stamps moved back by some minutes in some rows; a clock that also gains `per_day` minutes by whole minutes."""
     late = np.full(table.rows, minutes)
     if per_day and rows.any():
         since = (table.time - table.time[np.flatnonzero(rows)[0]]).astype(np.int64) / (86_400 * SECOND)
         late = np.round(minutes + per_day * since)
-    back = np.round(late * 60 * SECOND).astype(np.int64).astype("timedelta64[us]")
-    time = np.where(rows, table.time - back, table.time)
+    return moved_back(table, np.where(rows, late, 0.0))
+
+
+def moved_back(table: TableRecord, minutes: Floats) -> TableRecord:
+    """Stamps moved back by minutes, shape (n,); where two rows meet, the first stands."""
+    time = table.time - np.round(minutes * 60 * SECOND).astype(np.int64).astype("timedelta64[us]")
     order = np.argsort(time, kind="stable")
     keep = order[np.concatenate([[True], np.diff(time[order]) > np.timedelta64(0, "us")])]
     return replace(replace(table, time=time).take(keep), conflicts=table.conflicts)

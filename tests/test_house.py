@@ -22,6 +22,7 @@ LAYERS = [
     {"qc.read.tables", "qc.read.source", "qc.scene", "qc.gaps", "qc.injection"},
     {"qc.mends"},
     {"qc.case"},
+    {"qc.firstlight"},
     {"qc.checks", "qc.faults"},
     {"qc.chain"},
     {"qc.corrected", "qc.diagnosis"},

@@ -81,18 +81,25 @@ def _minutes(case: Case, found: FirstLight, piece: Piece) -> float:
     sound = _sound(case, found, piece)
     if sound is None or abs(piece.level.mean) <= _alarm(case, found, piece.level):
         return piece.level.mean
-    return piece.level.mean - np.clip(sound.mean, -3.0, 3.0)
+    return piece.level.mean - _own(sound)
+
+
+def _own(sound: Level) -> float:
+    """What the station shows with a sound clock, drawn to zero as far as few days leave it uncertain. [min]"""
+    return float(np.clip(sound.mean, -3.0, 3.0)) * 2.0 / (2.0 + sound.error**2)
 
 
 def _spans(case: Case, found: FirstLight, start: int, stop: int) -> tuple[Moment, Moment, tuple[Moment, Moment]]:
     """First and last stamp of some days, and between which stamps they began."""
     rows, n = found.row, len(found.row)
-    if start == 0:
-        onset = (case.first, case.first)
-    else:
-        onset = (case.time[rows[start - 1]], case.time[rows[start]])
     last = case.last if stop >= n else case.time[rows[stop - 1]]
-    return onset[1] if start else case.first, last, onset
+    if start == 0:
+        return case.first, last, (case.first, case.first)
+    # the change may lie within the day before, or within the first day after
+    rise, fall = np.nanmin(found.crossings.rise[start - 1]), np.nanmax(found.crossings.fall[start])
+    us = case.time.astype("datetime64[us]").astype(np.int64)
+    a, b = (int(np.clip(np.searchsorted(us, t), 0, case.rows - 1)) for t in (rise, fall))
+    return case.time[rows[start]], last, (case.time[a], case.time[b])
 
 
 def _torn(case: Case, onset: tuple[Moment, Moment], minutes: float) -> tuple[Moment, Moment, bool]:
@@ -131,13 +138,18 @@ def _clues(case: Case, found: FirstLight, minutes: float, level: Level, each: Fl
 def _kind(case: Case, found: FirstLight, piece: Piece, minutes: float, onset: tuple[Moment, Moment]) -> str:
     sigma = found.sigma(piece.level)
     off = (minutes + 7.5) % 15.0 - 7.5
-    zone = abs(off) <= max(2.0, 1.5 * sigma) and abs(minutes) >= 26.0
+    zone = abs(off) <= (max(3.5, 2.0 * sigma) if _hour(minutes) else max(2.0, 1.5 * sigma)) and abs(minutes) >= 26.0
     if zone and abs(abs(minutes) - 60.0) <= max(4.0, 2 * sigma) and len(found.pieces) > 1:
         n = len(found.row)
         edges = [_spans(case, found, s, n)[2] for s in (piece.start, piece.stop) if 0 < s < n]
         if edges and all(_rule_date(*edge) for edge in edges):
             return "summer-time"
     return "zone" if zone else "set-by-hand"
+
+
+def _hour(minutes: float) -> bool:
+    """Whether the nearest quarter hour is a whole one: nearly all zones lie whole hours apart."""
+    return round(minutes / 15.0) % 4 == 0
 
 
 def _rule_date(first: Moment, last: Moment) -> bool:
@@ -165,11 +177,11 @@ def _stepped(case: Case, found: FirstLight, piece: Piece) -> Suspect:
         before = f"{sound.mean:+.1f} min on {sound.days} other days"
         clues.append(Clue("own past", min(3.0, 0.5 * abs(minutes) / found.sigma(level)), before))
     kind = _kind(case, found, piece, minutes, onset)
-    if piece.start:
+    if piece.start and onset[0] < onset[1]:
         begin, end, torn = _torn(case, onset, minutes)
         onset = (begin, end)
-        first = end
         if torn:
+            first = end
             clues.append(Clue("leap", 2.0, f"stamps leap by about {minutes:.0f} min at {utc_text(end)}"))
     whole = piece.start == 0 and piece.stop == len(found.row)
     sigma = found.sigma(level)
@@ -219,16 +231,16 @@ def _drifting(case: Case, found: FirstLight) -> Suspect:
         f"(first and last light of {found.channel.name}).",
         first,
         last,
-        (case.first, case.first) if drift.start == 0 else _around(case, found, drift.start, drift),
+        (case.first, case.first) if drift.start == 0 else _around(case, found, drift),
         mend=Mend("clock", (), first, None, round(base), per_day=drift.per_day, uncertainty=sigma, proposed=False),
         exhibit={"found": found, "whole": False},
     )
 
 
-def _around(case: Case, found: FirstLight, start: int, drift: firstlight.Drift) -> tuple[Moment, Moment]:
+def _around(case: Case, found: FirstLight, drift: firstlight.Drift) -> tuple[Moment, Moment]:
     """A drift begins somewhere within the days that it needs to grow to two errors of a week."""
     wide = int(np.ceil(2.0 * found.spread / np.sqrt(7.0) / abs(drift.per_day)))
-    a, b = max(0, start - wide), min(len(found.row) - 1, start + wide)
+    a, b = max(0, drift.start - wide), min(len(found.row) - 1, drift.start + wide)
     return case.first if a == 0 else case.time[found.row[a]], case.time[found.row[b]]
 
 
@@ -244,11 +256,9 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     kind = str(rng.choice(kinds))
     row = onset_row(case, rng)
     ahead = np.zeros(case.rows)
-    changes = [r for r in range(1, case.rows) if False]
-    if kind == "summer-time":
-        changes = _changes(case)
-        if not changes:
-            kind = "zone"
+    changes = _changes(case)
+    if kind == "summer-time" and not changes:
+        kind = "zone"
     days = (case.time - case.time[row]).astype(np.int64) / 86_400e6
     if kind == "drift" and days[-1] < 21:
         kind = "set-by-hand"
