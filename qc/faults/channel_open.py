@@ -123,24 +123,24 @@ def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
     first, last = int(rows[0]), int(rows[-1])
     if first and _apart(case, channel, bad, 0, first - 1) > 0.5:
         first = 0  # it disagrees with a sound twin all along
-    share = float(mask[first : last + 1].sum() / max(there[first : last + 1].sum(), 1))
+    dark = channel.quantity in _SUN and float(np.median(np.abs(x[rows]))) < case.limit(ID, "nothing")
+    asked = there & (case.elevation > case.limit(ID, "sun-elevation")) if dark else there
+    share = float(mask[first : last + 1].sum() / max(asked[first : last + 1].sum(), 1))
     level = float(np.median(x[rows]))
     clues = [
         Clue("share", 3.5 + np.log(share), f"{share:.1%} of the values since {_day(case, first)} cannot be"),
         Clue("time", min(float(np.log(len(rows) / least)), 3.0), f"{len(rows)} such values"),
-        _life(case, channel, x, rows),
+        Clue("life", 1.0, "nothing by day") if dark else _life(case, channel, x, rows),
     ]
     clues += [c for c in (_twin(case, channel, bad, first, last), _mate(case, channel, bad, rows)) if c is not None]
-    if channel.quantity in _SUN:
+    if dark:
         clues += _light(case, channel, x, rows)
     unit = _unit(channel)
     low, high = float(np.min(x[rows])), float(np.max(x[rows]))
     span = f"{level:.4g} {unit}" if high - low < 0.02 * max(abs(level), 1.0) else (
         f"{low:.4g} to {high:.4g} {unit}, in the middle {level:.4g}"
     )  # fmt: skip
-    steady = share > 0.9
-    before = np.flatnonzero(there[:first])
-    start = case.time[before[-1]] if len(before) and steady else case.first
+    onset = _onset(case, channel, x, first, share)
     return Suspect(
         names,
         tuple(clues),
@@ -148,11 +148,26 @@ def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
         f"{channel.name} shows {span} in {share:.0%} of its values from {_day(case, first)} on: an input without a sensor.",
         case.time[first],
         case.time[last],
-        (start, case.time[first]),
+        onset,
         device=case.device(channel),
         spoils=names,
         exhibit={"bad": mask, "level": level},
     )
+
+
+def _onset(case: Case, channel: Channel, x: Floats, first: int, share: float) -> tuple[np.datetime64, np.datetime64]:
+    """Between the last value that looks sound and the first that cannot be; stretches and days are judged whole."""
+    if share <= 0.9 or not first:
+        return case.first, case.time[first]
+    low, high = _bounds(case, channel)
+    if x[first] < low or x[first] > high:
+        before = np.flatnonzero(np.isfinite(x[:first]))
+        return (case.time[before[-1]] if len(before) else case.first), case.time[first]
+    if channel.quantity in _SUN:
+        lit = np.flatnonzero(np.abs(x[:first]) >= case.limit(ID, "nothing"))
+        return (case.time[lit[-1]] if len(lit) else case.first), case.time[first]
+    room = np.timedelta64(6 if channel.quantity in _NOISY and x[first] > case.limit(ID, "humidity-day") else 24, "h")
+    return max(case.first, case.time[first] - room), min(case.last, case.time[first] + room)
 
 
 def _day(case: Case, row: int) -> str:
@@ -220,8 +235,6 @@ def _mate(case: Case, channel: Channel, bad: dict[str, Bools], rows: np.ndarray)
 def _light(case: Case, channel: Channel, x: Floats, rows: np.ndarray) -> list[Clue]:
     """Whether others saw light while this one saw nothing; cold days may have snow on the dome."""
     dark = rows[np.abs(x[rows]) < case.limit(ID, "nothing")]
-    if len(dark) < 0.5 * len(rows):
-        return []
     out = []
     others = [c for c in case.of(*_SUN) if c is not channel]
     seen = [float(np.nanmedian(case.values(c)[dark])) for c in others if np.isfinite(case.values(c)[dark]).any()]

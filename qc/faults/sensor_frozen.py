@@ -363,6 +363,7 @@ FAULT = Fault(
     keys=("hours",),
     go="next-visit",
     rivals={
+        "channel-open": "whether the quantity can have that value",
         "vane-stuck": "whether the speed of the same device moves",
         "anemometer-iced": "temperature and humidity; whether it ends with the sun",
         "anemometer-stalled": "whether the level is the floor of the sensor; whether the vane moves",
