@@ -108,9 +108,8 @@ def told(rehearsal: Rehearsal, folder: Path | None = None) -> str:
     lines = [f"{name}: {stamp(first)} to {stamp(last)}", ""]
     for f in rehearsal.natural:
         where = ", ".join(f.suspect.channels) or "all channels"
-        lines.append(
-            f"Found as it is: {f.fault.id} at {where}, confidence {f.confidence:.2f}. {printable(f.suspect.summary, 300)}"
-        )
+        lines.append(f"Found as it is: {f.fault.id} at {where}, confidence {f.confidence:.2f}.")
+        lines.append(f"  {printable(f.suspect.summary, 300)}")
     if rehearsal.natural:
         lines += ["The rest was planted beside that.", ""]
     else:
@@ -164,7 +163,8 @@ def picture(rehearsal: Rehearsal) -> Figure:
     rows = rehearsal.faults
     with house.house():
         height = 0.9 + 0.33 * max(len(rows), 2)
-        drawn, axes = house.framed(height, left=1.62, right=1.75, top=0.42, bottom=0.48)
+        missed = any(not t.first for one in rows for t in one.trials)
+        drawn, axes = house.framed(height, left=1.62, right=1.75 if missed else 0.2, top=0.42, bottom=0.48)
         axes.set_xscale("log")
         longest = max([t.days for one in rows for t in one.trials if t.days is not None], default=10.0)
         edge = max(float(next((s for s in STEPS_D if s >= longest), longest)), 7.0)
@@ -179,18 +179,17 @@ def picture(rehearsal: Rehearsal) -> Figure:
                     0.2, y, house.label(one.cannot, 58), color=house.SOFT, fontsize=7.5, style="italic", va="center"
                 )
         axes.axvline(edge * 1.32, color=house.LINE, linewidth=1.2)
-        axes.set_ylim(len(rows) - 0.5, -0.5)
+        axes.set_ylim(max(len(rows), 1) - 0.5, -0.5)
         axes.set_xlim(0.17, aside * 1.4)
         ticks = [s for s in (0.25, 0.5, 1, 2, 4, 7, 14, 28, 60) if s <= edge]
         axes.set_xticks([*ticks, aside], [*(span(t) for t in ticks), "missed"])
-        axes.xaxis.set_minor_locator(__import__("matplotlib.ticker", fromlist=["NullLocator"]).NullLocator())
+        axes.minorticks_off()
         axes.set_yticks(range(len(rows)), [house.label(one.fault.id) for one in rows])
         axes.tick_params(axis="y", length=0)
         axes.grid(visible=False, axis="y")
         axes.set_xlabel("after the onset")
-        for number, grade in enumerate(GRADES):
+        for grade in GRADES:
             axes.plot([], [], linestyle="none", color=_colour(grade), label=WAYS[grade], **_sign(grade, True))
-            assert number < len(GRADES)
         axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, handletextpad=0.2, columnspacing=1.2)
     return drawn
 
@@ -216,8 +215,8 @@ def _draw(axes: Axes, one: Rehearsed, y: int, aside: float) -> None:
         found = [t.days for t in mine if t.days is not None]
         missed = len(mine) - len(found)
         if found:
-            axes.plot(found, [y + _LANES[grade]] * len(found), linestyle="none", color=_colour(grade), zorder=3, alpha=0.9,
-                      **_sign(grade, True))  # fmt: skip
+            lane = [y + _LANES[grade]] * len(found)
+            axes.plot(found, lane, linestyle="none", color=_colour(grade), zorder=3, **_sign(grade, True))
         if len(set(found)) > 1:
             axes.plot([min(found), max(found)], [y + _LANES[grade]] * 2, color=_colour(grade), linewidth=1.0)
         if missed:
