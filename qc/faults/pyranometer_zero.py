@@ -64,7 +64,9 @@ def _one(case: Case, channel: Channel) -> Outcome:
         return Cleared(names, f"median of {len(nights)} nights {level:.1f} W/m2, {low:.0f} to {high:.1f} is sound")
     rows = np.flatnonzero(np.isin(case.solar_day, nights[start:]) & np.isfinite(case.values(channel)))
     begin = case.time[rows[0]]
-    before = case.time[np.flatnonzero(case.solar_day == nights[start - 1])[-1]] if start else begin
+    before = begin
+    if change is not None and start:
+        before, begin = _turn(case, values, nights[start - 1], 0.5 * (change.before + change.after), level)
     return Suspect(
         names,
         (
@@ -81,6 +83,16 @@ def _one(case: Case, channel: Channel) -> Outcome:
         mend=Mend("offset", names, begin, None, -round(level, 1), uncertainty=spread / np.sqrt(len(nights) - start)),
         exhibit={"nights": nights, "medians": medians, "start": start},
     )
+
+
+def _turn(
+    case: Case, values: Floats, day: np.int64, middle: float, level: float
+) -> tuple[np.datetime64, np.datetime64]:
+    """The last night value on the sound side within two days, and the first one after it."""
+    rows = np.flatnonzero(np.isfinite(values) & (case.solar_day >= day) & (case.solar_day <= day + 2))
+    sound = np.flatnonzero((values[rows] > middle) != (level > middle))
+    last = int(sound[-1]) if len(sound) else 0
+    return case.time[rows[last]], case.time[rows[min(last + 1, len(rows) - 1)]]
 
 
 def _by_night(case: Case, values: Floats) -> tuple[NDArray[np.int64], Floats]:
