@@ -31,6 +31,10 @@ SIDEREAL = 1.0
 """min; what a sound clock may seem to be off by: horizon, response, model (measured: roof -2.4 with a pyranometer that
 is clipped at night, -0.5 with its PAR sensor; campus 0.0, forest 0.5)."""
 
+EXPECTED = np.array([-1.7, -0.7, -0.1, 0.7])
+"""degrees; usual elevation of the sun without refraction at each of `twilight.LEVELS` (measured on roof, campus, forest
+and coast: medians of the four within 0.8 degree of it)."""
+
 PER_INTERVAL = 1 / 20
 """More of it, as a share of the interval: intervals are long against twilight (measured: coast, hourly, 14-day means
 within 3.5 min rms 2 after `twilight.light` is taken off)."""
@@ -81,6 +85,12 @@ class FirstLight:
     def days(self) -> int:
         """Days that show both first and last light."""
         return int(np.isfinite(self.each).sum())
+
+    @property
+    def odd_height(self) -> float:
+        """How far the sun stands from where it should at first light, degrees: the median of the days. Other
+        coordinates make days too long in one season and too short in another, so the sign counts for nothing."""
+        return middle(np.abs(self.height))
 
     @property
     def whole(self) -> Level:
@@ -180,7 +190,7 @@ def _series(case: Case, channel: Channel) -> FirstLight | None:
     if not np.isfinite(each).any():
         return None
     each = _unwrapped(each)
-    expected = np.broadcast_to(np.array([-1.0, 0.0, 0.6, 1.4]), found.rise.shape)
+    expected = np.broadcast_to(EXPECTED, found.rise.shape)
     if interval >= twilight.COARSE_S:
         for _ in range(3):  # which part of an interval the light falls into depends on the error sought
             each, expected = _less_bias(case, found, by_level, each, middle, interval)
@@ -234,11 +244,12 @@ def _less_bias(
 def _running(each: Floats, half: int = 3) -> Floats:
     """Medians of a week about each day."""
     good = np.where(np.isfinite(each), each, np.nan)
-    out = np.array([_median(good[max(0, n - half) : n + half + 1]) for n in range(len(each))])
-    return np.where(np.isfinite(out), out, _median(good))
+    out = np.array([middle(good[max(0, n - half) : n + half + 1]) for n in range(len(each))])
+    return np.where(np.isfinite(out), out, middle(good))
 
 
-def _median(x: Floats) -> float:
+def middle(x: Floats) -> float:
+    """The median of what is there; 0 of nothing."""
     x = x[np.isfinite(x)]
     return float(np.median(x)) if len(x) else 0.0
 

@@ -51,7 +51,8 @@ def test(case: Case) -> Sequence[Outcome]:
         return (Untested((), why, when if case.span_s < 30 * 86400 else None),)
     if found.drift is not None and abs(found.drift.per_day) >= case.limit(ID, "drift"):
         gained = found.drift.end - found.drift.base
-        if abs(gained) > _alarm(case, found, Level(0, found.spread / np.sqrt(5), found.spread, 5)):
+        least = _alarm(case, found, Level(0, found.spread / np.sqrt(5), found.spread, 5))
+        if abs(gained) > max(least, 0.25 * abs(found.drift.base)):
             return (_drifting(case, found),)
     off = [p for p in found.pieces if abs(_minutes(case, found, p)) > _alarm(case, found, p.level)]
     off = [p for p in off if p.level.days >= need]
@@ -95,11 +96,31 @@ def _spans(case: Case, found: FirstLight, start: int, stop: int) -> tuple[Moment
     last = case.last if stop >= n else case.time[rows[stop - 1]]
     if start == 0:
         return case.first, last, (case.first, case.first)
+    early, late = _within_two(found, start)
     # the change may lie within the day before, or within the first day after
-    rise, fall = np.nanmin(found.crossings.rise[start - 1]), np.nanmax(found.crossings.fall[start])
+    rise, fall = np.nanmin(found.crossings.rise[early - 1]), np.nanmax(found.crossings.fall[late])
     us = case.time.astype("datetime64[us]").astype(np.int64)
     a, b = (int(np.clip(np.searchsorted(us, t), 0, case.rows - 1)) for t in (rise, fall))
     return case.time[rows[start]], last, (case.time[a], case.time[b])
+
+
+def _within_two(found: FirstLight, start: int) -> tuple[int, int]:
+    """The first and last day at which the change is as good within 2 in log-likelihood (Laplace)."""
+    at = next(n for n, p in enumerate(found.pieces) if p.start == start) if start in _starts(found) else -1
+    if at < 1:
+        return max(start, 1), start
+    before, after = found.pieces[at - 1], found.pieces[at]
+    b = found.spread / 1.4826
+    worse = (np.abs(found.each - after.level.mean) - np.abs(found.each - before.level.mean)) / b
+    back = np.cumsum(worse[before.start + 1 : start][::-1])
+    ahead = np.cumsum(-worse[start : after.stop - 1])
+    early = np.flatnonzero(back <= 2.0)
+    late = np.flatnonzero(ahead <= 2.0)
+    return start - (int(early[-1]) + 1 if len(early) else 0), start + (int(late[-1]) + 1 if len(late) else 0)
+
+
+def _starts(found: FirstLight) -> set[int]:
+    return {p.start for p in found.pieces}
 
 
 def _torn(case: Case, onset: tuple[Moment, Moment], minutes: float) -> tuple[Moment, Moment, bool]:
@@ -128,9 +149,8 @@ def _clues(case: Case, found: FirstLight, minutes: float, level: Level, each: Fl
             f"{100 * share:.0f} % of {level.days} days say so",
         ),
     ]
-    high = float(np.median(found.height[np.isfinite(found.height)])) if np.isfinite(found.height).any() else 0.0
-    if abs(high) > case.limit(ID, "height"):
-        clues.append(Clue("length of the day", -4.0, f"the sun stands {high:+.1f} degrees off at first light: a clock "
+    if (high := found.odd_height) > case.limit(ID, "height"):
+        clues.append(Clue("length of the day", -4.0, f"the sun stands {high:.1f} degrees off at first light: a clock "
                           "cannot do that"))  # fmt: skip
     return clues
 
@@ -185,6 +205,12 @@ def _stepped(case: Case, found: FirstLight, piece: Piece) -> Suspect:
             clues.append(Clue("leap", 2.0, f"stamps leap by about {minutes:.0f} min at {utc_text(end)}"))
     whole = piece.start == 0 and piece.stop == len(found.row)
     sigma = found.sigma(level)
+    if whole:
+        clues.append(Clue("never right", -1.5, "since before the first row: a wrong station file is likelier then"))
+    if kind == "zone":
+        off = (minutes + 15.0) % 30.0 - 15.0
+        chance = np.log(60.0 / (sigma * np.sqrt(2 * np.pi))) - 0.5 * (off / sigma) ** 2
+        clues.append(Clue("whole half hours", max(0.0, float(chance)), f"{minutes:+.1f} min"))
     exact = 15.0 * round(minutes / 15.0) if kind == "zone" else 60.0 * np.sign(minutes)
     amount = minutes if kind == "set-by-hand" else float(exact)
     until = None if piece.stop == len(found.row) else last
@@ -219,6 +245,8 @@ def _drifting(case: Case, found: FirstLight) -> Suspect:
         Clue("size", 2.0 * float(np.log(abs(end) / case.limit(ID, "alarm"))), f"{end:+.0f} min at the end"),
         Clue("line", 2.0, "a line tells the days better than any steps"),
     ]
+    if (high := found.odd_height) > case.limit(ID, "height"):
+        clues.append(Clue("length of the day", -4.0, f"the sun stands {high:.1f} degrees off at first light"))
     sigma = found.sigma(level)
     span_days = float((case.last - first) / np.timedelta64(1, "D"))
     # the mend counts from the first stamp in which the line has begun

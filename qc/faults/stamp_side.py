@@ -75,6 +75,7 @@ def _named(case: Case, found: firstlight.FirstLight, side: str, minutes: float, 
     clues = [
         Clue("first and last light", 1.5 * (abs(minutes) / sigma - 3.0), f"{whole.mean:+.1f} +- {sigma:.1f} min"),
         Clue("one interval", float(chance), f"{minutes:+g} min would be the {side} of the interval"),
+        Clue("size", 2.0 * float(np.log(abs(minutes) / 5.0)), "beyond what horizons do"),
         Clue("always", 1.0, "from the first row to the last"),
         Clue(
             "day by day",
@@ -82,9 +83,8 @@ def _named(case: Case, found: firstlight.FirstLight, side: str, minutes: float, 
             f"{100 * share:.0f} % of {whole.days} days say so",
         ),
     ]
-    high = float(np.median(found.height[np.isfinite(found.height)])) if np.isfinite(found.height).any() else 0.0
-    if abs(high) > case.limit(ID, "height"):
-        clues.append(Clue("length of the day", -4.0, f"the sun stands {high:+.1f} degrees off at first light"))
+    if (high := found.odd_height) > case.limit(ID, "height"):
+        clues.append(Clue("length of the day", -4.0, f"the sun stands {high:.1f} degrees off at first light"))
     declared = case.table.table.side
     return Suspect(
         (),
