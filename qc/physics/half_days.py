@@ -145,3 +145,23 @@ def grouped_quantile(values: ArrayLike, group: NDArray[np.int64], share: float) 
     high = np.minimum(low + 1, size - 1)
     part = place - low
     return np.asarray(sorted_[begin + low] * (1.0 - part) + sorted_[begin + high] * part)
+
+
+def diffuse_share(clearness_index: ArrayLike) -> Floats:
+    """Share of global irradiance that comes from the sky, not from the sun's disc.
+
+    Parameters
+    ----------
+    clearness_index : global irradiance over that of a level surface at the top of the atmosphere. [1]
+
+    Returns
+    -------
+    share, same shape: made for hourly means, good within 0.1 or so for shorter ones. [1]
+
+    References
+    ----------
+    Erbs, Klein and Duffie, Solar Energy 28, 293-302, 1982. Standing: from memory.
+    """
+    kt = np.asarray(clearness_index, float)
+    middle = 0.9511 - 0.1604 * kt + 4.388 * kt**2 - 16.638 * kt**3 + 12.336 * kt**4
+    return np.asarray(np.clip(np.where(kt <= 0.22, 1.0 - 0.09 * kt, np.where(kt <= 0.8, middle, 0.165)), 0.0, 1.0))
