@@ -96,6 +96,19 @@ def pieces(part: str, each: int, *, odd: bool) -> list[Piece]:
     return out
 
 
+def months(part: str, seasons: int) -> list[Piece]:
+    """More pieces in which nothing is planted: each month of the open records, so many seasons of the invented ones."""
+    out = []
+    for name, (own, _) in OPEN.items():
+        if own == part and FOLDER.exists():
+            stamps = np.concatenate([t.time for t in _files(name, *of(name)).record.tables.values()])
+            count = max(1, round(len(np.unique(stamps.astype("datetime64[D]"))) / 30))
+            out += [Piece(name, part, 30, k / count) for k in range(count)]
+    for name in (n for n in SITES if n.startswith(LETTERS[part])):
+        out += [Piece(name, part, 30, seed=50 + k, year=12 * k // seasons) for k in range(seasons)]
+    return out
+
+
 def made_of(piece: Piece) -> Window:
     """A piece, read, checked, diagnosed as it is."""
     if piece.station in SITES:
@@ -528,6 +541,7 @@ def main() -> None:
     parser.add_argument("--grade", action="append", default=[], help="only this one; may be given again")
     parser.add_argument("--station", action="append", default=[], help="only this one; may be given again")
     parser.add_argument("--no-odd", action="store_true", help="leave odd weather out")
+    parser.add_argument("--seasons", type=int, default=3, help="more healthy months of each reported station")
     parser.add_argument("--delays", action="store_true", help="find the shortest record of each typical planting")
     parser.add_argument("--calibrate", action="store_true", help="write rules/faults/calibration.json, then report")
     parser.add_argument("--speed", action="store_true", help="time a station-year too")
@@ -543,6 +557,8 @@ def main() -> None:
             for p in pieces(part, a.each, odd=not a.no_odd and part == "report")
             if not a.station or p.station in a.station
         ]
+        if part == "report" and a.seasons:
+            jobs += [(p, (), (), False) for p in months(part, a.seasons) if not a.station or p.station in a.station]
         rows += list(_all(jobs, a.jobs))
         if part == "calibrate" and a.calibrate:
             CALIBRATION.write_text(json.dumps(calibration(rows), indent=1) + "\n", "utf-8")
