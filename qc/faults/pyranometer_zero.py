@@ -108,14 +108,19 @@ def _by_night(case: Case, values: Floats) -> tuple[NDArray[np.int64], Floats]:
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """An offset by day and night from a random row on."""
     channel = case.mate(*QUANTITIES[:1])
-    if channel is None or (case.values(channel)[case.night] == 0.0).mean() > case.limit(ID, "zeros"):
+    if channel is None:
+        return None
+    dark = case.values(channel)[case.night & np.isfinite(case.values(channel))]
+    if not len(dark) or (dark == 0.0).mean() > case.limit(ID, "zeros"):
         return None
     size = {"near": 4.0, "typical": 12.0, "gross": 40.0}[grade]
     row = onset_row(case, rng)
     values = case.values(channel).copy()
     values[row:] += size
-    level = float(np.nanmedian(np.where(case.night, values, np.nan)[row:]))
-    evidence = {"offset_w_m2": level}
+    nights = values[row:][case.night[row:] & np.isfinite(values[row:])]
+    if not len(nights):
+        return None
+    evidence = {"offset_w_m2": float(np.median(nights))}
     return Injection((channel.name,), case.time[row], case.last, evidence, {channel.name: values})
 
 

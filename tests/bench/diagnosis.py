@@ -293,7 +293,7 @@ def run_piece(job: tuple[Piece, tuple[str, ...], tuple[str, ...], bool]) -> list
                 )
                 hours = max(early, late) / np.timedelta64(1, "h")
                 wide = float((b - a) / np.timedelta64(1, "h"))
-                onset = {"inside": hours == 0.0, "off_h": float(hours), "wide_h": wide}
+                onset = {"inside": bool(hours == 0.0), "off_h": float(hours), "wide_h": wide}
             out.append(
                 row
                 | {
