@@ -190,7 +190,7 @@ class Watched:
         self._real = diagnosis.weighed
 
         def seen(found: Sequence[Finding]) -> list[Finding]:
-            for one in found:
+            for one in diagnosis.explained(found):
                 self.found[one.id] = one
             return self._real(found)
 
