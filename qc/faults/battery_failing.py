@@ -117,7 +117,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     clues = [
         Clue("sag", 2.0 * np.log(max(over, 0.1)) + 1.0 if np.isfinite(usual) else -1.0, f"it sinks by {now:.2f} V in the night, {usual:.2f} V before" if np.isfinite(usual) else "no sound nights before to compare with"),
         Clue("nights", min(float(count) - 2.0, 2.5), f"in the last {count} nights"),
-        Clue("low", min(2.0 * (case.limit(ID, "low") * scale - lowest) / scale + 1.0, 3.5) if dead[first:].sum() >= 2 else -0.5, f"down to {lowest:.4g} V"),
+        Clue("low", min(2.0 * (case.limit(ID, "low") * scale - lowest) / scale + 1.0, 3.5) if dead[first:].sum() >= 2 else -1.5, f"down to {lowest:.4g} V"),
         Clue("falling", 1.5 if slope < -0.03 * scale else -0.5, f"its lowest falls by {-slope:.2g} V a day"),
     ]
     left = (float(nights.lowest[-1]) - reach) / -slope if slope < -0.01 * scale else float("nan")
