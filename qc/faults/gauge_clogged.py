@@ -138,15 +138,27 @@ def _event(
     hours = float(lasting[at])
     size = max(1, round(hours * _US / blocks.span_us))
     stop = min(at + size - 1, last)
+    if blocks.span_us > _US // 2 and not _steady(case, rain, amount[at + 1 : stop]):
+        hours = 0.0
     others = {round(float(h), 6) for h in part if h >= 2.0} - {round(hours, 6)}
     drip = amount[at : stop + 1]
     level = float(drip.mean()) if hours > 0 else np.inf
     top = float(rate[first : last + 1].max())
     pour = _pours(case, blocks, amount, stop, level) if hours >= 3.0 else False
+    if blocks.span_us > _US // 2:
+        others = set()
     return Event(
         first, last, at, stop, hours + 0.5 * sum(others), float(amount[first : last + 1].sum()), top, pour,
         _sunny(case, blocks, at, stop) if hours >= 2.0 else 0.0,
     )  # fmt: skip
+
+
+def _steady(case: Case, rain: Floats, run: Floats) -> bool:
+    """Whether hours of a run hardly differ, and hold so many tips that this says something: drizzle of two or three
+    tips an hour is even by itself."""
+    tip = float(np.min(rain[rain > 0], initial=np.inf))
+    enough = len(run) >= 3 and run.mean() >= case.limit(ID, "tips_coarse") * tip
+    return bool(enough and run.std() <= case.limit(ID, "scatter_coarse") * run.mean())
 
 
 def _pours(case: Case, blocks: Blocks, amount: Floats, stop: int, level: float) -> bool:
