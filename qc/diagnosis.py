@@ -42,17 +42,22 @@ STAGES = (("site", "clock"), ("layout", "wiring"), ("sensor",), ("siting",))
 """Ranks tested together: a wrong longitude and a wrong clock show the same, and a wrong unit and exchanged columns.
 Within a stage what was found is undone once, and the rest tested again."""
 
-_LEVELS = ("unit-wrong", "constants-wrong", "sensor-frozen", "vane-stuck", "anemometer-stalled", "pyranometer-zero",
-           "pyranometer-scale", "pyranometer-reversed", "tracker-astray", "barometer-reduced", "shield-heating",
-           "hygrometer-ceiling", "gauge-open", "gauge-clogged", "gauge-noise", "battery-failing",
-           "supply-disturbed")  # fmt: skip
+_LEVELS = (
+    "unit-wrong", "constants-wrong", "sensor-frozen", "vane-stuck", "anemometer-stalled", "pyranometer-zero",
+    "pyranometer-scale", "pyranometer-reversed", "tracker-astray", "barometer-reduced", "shield-heating",
+    "hygrometer-ceiling", "gauge-open", "gauge-clogged", "gauge-noise", "battery-failing", "supply-disturbed",
+)  # fmt: skip
 EXPLAINS: Mapping[str, tuple[str, ...]] = {
     "channels-copied": ("channels-swapped", "channel-open", *_LEVELS),
     "channels-swapped": ("channel-open", *_LEVELS),
     "channel-open": _LEVELS,
-    "sensor-frozen": ("channel-open", "unit-wrong", "constants-wrong", "vane-stuck", "anemometer-stalled", "gauge-open"),
-    "pyranometer-reversed": ("channel-open", "channels-swapped", "unit-wrong", "constants-wrong", "pyranometer-zero",
-                             "pyranometer-scale", "tracker-astray"),
+    "sensor-frozen": (
+        "channel-open", "unit-wrong", "constants-wrong", "vane-stuck", "anemometer-stalled", "gauge-open",
+    ),
+    "pyranometer-reversed": (
+        "channel-open", "channels-swapped", "unit-wrong", "constants-wrong", "pyranometer-zero", "pyranometer-scale",
+        "tracker-astray",
+    ),
     "unit-wrong": ("constants-wrong", "pyranometer-scale", "barometer-reduced", "tracker-astray"),
     "anemometer-stalled": ("unit-wrong", "constants-wrong"),
     "pyranometer-zero": ("tracker-astray",),
@@ -87,6 +92,7 @@ class Finding:
     confidence: float
     rivals: tuple[Rival, ...] = ()
     sunny: bool = False  # whether one of its channels is a global irradiance
+    wind: bool = False  # whether one of them is a speed of the wind: mean and gust are judged by each other
 
     @property
     def id(self) -> str:
@@ -140,7 +146,17 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
                     for outcome in tested(fault, case, spoilt):
                         if isinstance(outcome, Suspect):
                             odds = score(fault, outcome, case)
-                            found.append(Finding(fault, outcome, table, odds, 0.0, sunny=_sunny(outcome, case)))
+                            found.append(
+                                Finding(
+                                    fault,
+                                    outcome,
+                                    table,
+                                    odds,
+                                    0.0,
+                                    sunny=_sunny(outcome, case),
+                                    wind=_windy(outcome, case),
+                                )
+                            )
                             cases.setdefault(found[-1].id, case)
                         elif isinstance(outcome, Cleared):
                             cleared.append((fault.id, outcome))
@@ -181,12 +197,19 @@ def _ahead(
         case = _case(now, table, spoilt)
         for fault in later:
             suspects = [o for o in tested(fault, case, spoilt) if isinstance(o, Suspect)]
-            out += [Finding(fault, s, table, score(fault, s, case), 0.0, sunny=_sunny(s, case)) for s in suspects]
+            out += [
+                Finding(fault, s, table, score(fault, s, case), 0.0, sunny=_sunny(s, case), wind=_windy(s, case))
+                for s in suspects
+            ]
     return out
 
 
 def _sunny(suspect: Suspect, case: Case) -> bool:
     return any(c.name in suspect.channels for c in case.of("global_irradiance"))
+
+
+def _windy(suspect: Suspect, case: Case) -> bool:
+    return any(c.name in suspect.channels for c in case.of("wind_speed", "wind_gust", extremes=True))
 
 
 def _stage(fault: Fault) -> int:
@@ -329,7 +352,8 @@ def _together(a: Suspect, b: Suspect) -> bool:
 
 def _touching(one: Finding, other: Finding) -> bool:
     a, b = one.suspect, other.suspect
-    return (not a.channels or not b.channels or bool(set(a.channels) & set(b.channels))) and _together(a, b)
+    shared = bool(set(a.channels) & set(b.channels)) or (one.wind and other.wind)
+    return (not a.channels or not b.channels or shared) and _together(a, b)
 
 
 def _rivals(one: Finding, other: Finding) -> bool:

@@ -93,6 +93,10 @@ def readings(case: Case, channel: Channel) -> list[Reading]:
     return out
 
 
+ALIVE = ("air_temperature", "dew_point", "relative_humidity", "air_pressure", "soil_temperature", "surface_temperature")
+"""Quantities that never keep one value (judgement: nine values of ten alike is no weather)."""
+
+
 def test(case: Case) -> Sequence[Outcome]:
     """Each channel in each other unit that its quantity is given in."""
     plain = case.of(*QUANTITIES)
@@ -145,6 +149,11 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Suspec
     hours = float((rows >= begin_row).sum()) * case.interval_s / 3600.0
     here = values[begin_row:]
     middle = float(np.nanmedian(here))
+    held = np.unique(here[np.isfinite(here)], return_counts=True)[1]
+    if channel.quantity in ALIVE and held.max() > 0.9 * held.sum():
+        clues.append(
+            Clue("life", -4.0, f"{held.max() / held.sum():.0%} of them are one value: no air is so in any unit")
+        )
     return Suspect(
         (channel.name,),
         tuple(clues),
@@ -436,9 +445,7 @@ def _ratio(case: Case, channel: Channel, values: Floats) -> Floats | None:
     return np.where(np.isfinite(out), out, np.nanmedian(out))
 
 
-def _grid(
-    case: Case, channel: Channel, values: Floats, reading: Reading, days: Floats, start: int
-) -> Clue | None:
+def _grid(case: Case, channel: Channel, values: Floats, reading: Reading, days: Floats, start: int) -> Clue | None:
     """Whether the values stand on steps that are tenths (or halves, or wholes) in the other unit alone."""
     after = values[(case.solar_day >= days[start]) & np.isfinite(values) & (values > 0.3) & (values < 12.0)]
     distinct = np.unique(np.round(after, 4))
@@ -458,7 +465,9 @@ def _grid(
         usual = float(np.mean(np.abs(distinct / quantum - np.round(distinct / quantum)) <= 0.02))
         if usual > 0.9 and quantum > digits + 0.001:
             continue  # they stand on that grid as declared
-        odds = len(distinct) * (on * np.log(max(on, 1e-9) / chance) + (1 - on) * np.log(max(1 - on, 1e-9) / (1 - chance)))
+        odds = len(distinct) * (
+            on * np.log(max(on, 1e-9) / chance) + (1 - on) * np.log(max(1 - on, 1e-9) / (1 - chance))
+        )
         odds = odds if on > max(0.97, chance) else 0.0
         clue = Clue("grid", _capped(odds), f"{100 * on:.0f} % of {len(distinct)} values are steps of {quantum:g} then")
         best = clue if best is None or clue.log_odds > best.log_odds else best
@@ -648,4 +657,3 @@ FAULT = Fault(
     },
     visits=("replaced", "disturbed"),
 )
-
