@@ -132,7 +132,7 @@ def _one(case: Case, channel: Channel) -> Outcome | None:
     return _named(case, channel, reading, told)
 
 
-def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Suspect:
+def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcome:
     values = case.values(channel)
     rows = np.flatnonzero(np.isfinite(values))
     blocks, first = _blocks(case, rows)
@@ -151,8 +151,8 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Suspec
     middle = float(np.nanmedian(here))
     held = np.unique(here[np.isfinite(here)], return_counts=True)[1]
     if channel.quantity in ALIVE and held.max() > 0.9 * held.sum():
-        clues.append(
-            Clue("life", -4.0, f"{held.max() / held.sum():.0%} of them are one value: no air is so in any unit")
+        return Cleared(
+            (channel.name,), f"{held.max() / held.sum():.0%} of its values are one and the same: no unit does that"
         )
     return Suspect(
         (channel.name,),
