@@ -342,7 +342,8 @@ def _may_outdo(later: Fault, one: Fault) -> bool:
     return _named(later, one) or one.id in EXPLAINS.get(later.id, ())
 
 
-def _linked(one: Fault, other: Fault) -> bool:
+def linked(one: Fault, other: Fault) -> bool:
+    """Whether two faults have to be told from each other: one names the other as a rival, or explains it."""
     return _named(one, other) or other.id in EXPLAINS.get(one.id, ()) or one.id in EXPLAINS.get(other.id, ())
 
 
@@ -357,7 +358,7 @@ def _touching(one: Finding, other: Finding) -> bool:
 
 
 def _rivals(one: Finding, other: Finding) -> bool:
-    return one.fault.id != other.fault.id and _linked(one.fault, other.fault) and _touching(one, other)
+    return one.fault.id != other.fault.id and linked(one.fault, other.fault) and _touching(one, other)
 
 
 def _prior(fault: str) -> float:

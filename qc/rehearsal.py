@@ -18,7 +18,7 @@ import numpy as np
 
 from qc import chain
 from qc.chain import Checked
-from qc.diagnosis import Diagnosis, Finding, case_of, diagnose
+from qc.diagnosis import Diagnosis, Finding, case_of, diagnose, linked
 from qc.errors import InputError, RefusedFile
 from qc.faults import GRADES, Fault, Grade, Injection, Untested, registry
 from qc.injection import Files
@@ -246,7 +246,7 @@ def _shortest(record: Record, fault: Fault, injection: Injection, natural: froze
     last = max(t.time[-1] for t in record.tables.values() if t.rows)
     span = float((last - injection.first) / np.timedelta64(1, "us")) / SECOND / 86400.0
     steps = [s for s in STEPS_D if s < span] + [round(span, 2)]
-    only = [fault.id, *fault.rivals, *(f.id for f in registry().values() if fault.id in f.rivals)]
+    only = [f.id for f in registry().values() if f.id == fault.id or linked(f, fault)]
     low, high = 0, len(steps) - 1
     while low < high:
         middle = (low + high) // 2
