@@ -79,9 +79,7 @@ def _nights(case: Case, channel: Channel) -> _Nights:
         if n >= least:
             k = max(1, n // 8)
             low = float(np.sort(part)[: max(1, n // 50)].mean())  # one dip while the radio sends is no sag
-            found.append(
-                (number, float(np.median(part[:k])), float(np.median(part[-k:])), low, highest.get(int(number), 0.0))
-            )
+            found.append((number, float(np.median(part[:k])), float(np.median(part[-k:])), low, highest.get(int(number), 0.0)))
     table = np.array(found, float).reshape(-1, 5)
     return _Nights(table[:, 0].astype(np.int64), *(table[:, i] for i in range(1, 5)))
 
@@ -105,10 +103,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     start, usual, spread = _begin(case, sag, scale)
     dead = nights.lowest < case.limit(ID, "low") * scale
     if start is None and dead[-3:].sum() < 2:
-        return Cleared(
-            names,
-            f"sinks by {np.median(sag):.2g} V in the night, lowest {nights.lowest.min():.4g} V; no night stands out",
-        )
+        return Cleared(names, f"sinks by {np.median(sag):.2g} V in the night, lowest {nights.lowest.min():.4g} V; no night stands out")
     first = start if start is not None else int(np.flatnonzero(dead)[0])
     late = slice(max(first, n - 3), n)
     now, lowest = float(np.median(sag[late])), float(nights.lowest[first:].min())
@@ -120,34 +115,18 @@ def _one(case: Case, channel: Channel) -> Outcome:
     over = (now - usual) / (case.limit(ID, "rise") * scale) if np.isfinite(usual) else 0.0
     charged = float(np.median(nights.day[late])) >= case.limit(ID, "charged") * scale
     clues = [
-        Clue(
-            "sag",
-            2.0 * np.log(max(over, 0.1)) + 1.0 if np.isfinite(usual) else -1.0,
-            f"it sinks by {now:.2f} V in the night, {usual:.2f} V before"
-            if np.isfinite(usual)
-            else "no sound nights before to compare with",
-        ),
+        Clue("sag", 2.0 * np.log(max(over, 0.1)) + 1.0 if np.isfinite(usual) else -1.0, f"it sinks by {now:.2f} V in the night, {usual:.2f} V before" if np.isfinite(usual) else "no sound nights before to compare with"),
         Clue("nights", min(float(count) - 2.0, 2.5), f"in the last {count} nights"),
-        Clue(
-            "low",
-            min(2.0 * (case.limit(ID, "low") * scale - lowest) / scale + 1.0, 3.5) if dead[first:].sum() >= 2 else -1.5,
-            f"down to {lowest:.4g} V",
-        ),
+        Clue("low", min(2.0 * (case.limit(ID, "low") * scale - lowest) / scale + 1.0, 3.5) if dead[first:].sum() >= 2 else -1.5, f"down to {lowest:.4g} V"),
         Clue("falling", 1.5 if slope < -0.03 * scale else -0.5, f"its lowest falls by {-slope:.2g} V a day"),
     ]
     left = (float(nights.lowest[-1]) - reach) / -slope if slope < -0.01 * scale else float("nan")
     ahead = ""
     if np.isfinite(left):
         ahead = f"; {reach:.4g} V in about {left:.0f} days" if left > 0 else f"; it is below {reach:.4g} V already"
-    charging = (
-        "charged by day"
-        if charged
-        else f"charged to {np.median(nights.day[late]):.4g} V only: look at panel, fuse and regulator"
-    )
+    charging = "charged by day" if charged else f"charged to {np.median(nights.day[late]):.4g} V only: look at panel, fuse and regulator"
     day0 = case.time[np.flatnonzero((_noon(case) == nights.night[first]) & (case.elevation < 0.0))[0]]
-    earlier = (
-        np.flatnonzero((_noon(case) == nights.night[first - 1]) & (case.elevation < 0.0)) if first else np.zeros(0, int)
-    )
+    earlier = np.flatnonzero((_noon(case) == nights.night[first - 1]) & (case.elevation < 0.0)) if first else np.zeros(0, int)
     before = case.time[earlier[0]] if len(earlier) else case.first
     return Suspect(
         names,
@@ -245,13 +224,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     for i, number in enumerate(bad):
         rows = np.flatnonzero(noon == number)
         colour = shades(0.35 + 0.65 * (i + 1) / len(bad))
-        left.plot(
-            hour[rows],
-            x[rows],
-            color=colour,
-            linewidth=1.0,
-            label="first night of it" if i == 0 else "last night" if i == len(bad) - 1 else None,
-        )
+        left.plot(hour[rows], x[rows], color=colour, linewidth=1.0, label="first night of it" if i == 0 else "last night" if i == len(bad) - 1 else None)
     left.set_xticks([0, 6, 12, 18, 24], ["12", "18", "0", "6", "12"])
     left.set_xlim(0, 24)
     left.set_xlabel("local solar hour")

@@ -126,11 +126,7 @@ def _pair(case: Case, rows: np.ndarray, a: Channel, b: Channel) -> Suspect | Non
             Clue("changes", 2.0 + np.log(0.001 / max(1.0 - alike, 1e-9)), f"their changes correlate by {alike:.6f}"),
             Clue("left", 3.0 - 1.5 * left, f"a line leaves {left:.2g} steps of the resolution"),
             Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
-            Clue(
-                "own life",
-                _own(fits, index, same),
-                "on other days they go their own ways" if not same[index].all() else "from the first row on",
-            ),
+            Clue("own life", _own(fits, index, same), "on other days they go their own ways" if not same[index].all() else "from the first row on"),
         ),
         {"pair": list(names), "slope": round(slope, 5), "intercept": round(intercept, 4)},
         f"{b.name} is {slope:.4g} times {a.name} {'+' if intercept >= 0 else '-'} {abs(intercept):.3g} to {left:.2g} steps of "
@@ -165,9 +161,7 @@ def _onset(
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """One column written into another from a random row on; near: through a line, with noise of a step."""
-    able = [
-        c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.5 and c.statistic not in ("sd", "counter")
-    ]
+    able = [c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.5 and c.statistic not in ("sd", "counter")]
     able = [c for c in able if c.quantity not in ("precipitation", "sunshine", "leaf_wetness")]
     spread = {c.name: float(np.nanstd(case.values(c))) for c in able}
     pairs = [

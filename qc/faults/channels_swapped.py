@@ -40,13 +40,7 @@ _INF = float("inf")
 Model = Mapping[str, tuple[float, float, float]]
 
 # lowest and highest usual figure of a day, and a width (judgement, held against the open stations); `rules` says more
-_AIR: Model = {
-    "low": (-50, 38, 6),
-    "high": (-40, 46, 5),
-    "spread": (0.5, 28, 4),
-    "sun": (-0.3, 1, 0.25),
-    "rough": (0, 0.06, 0.02),
-}
+_AIR: Model = {"low": (-50, 38, 6), "high": (-40, 46, 5), "spread": (0.5, 28, 4), "sun": (-0.3, 1, 0.25), "rough": (0, 0.06, 0.02)}
 _MODELS: Mapping[str, Model] = {
     "air_temperature": _AIR,
     "dew_point": {"low": (-55, 28, 5), "high": (-50, 32, 5), "spread": (0.2, 22, 4), "rough": (0, 0.08, 0.025)},
@@ -120,9 +114,7 @@ def test(case: Case) -> Sequence[Outcome]:
     if len(able) < 2:
         return [Untested(tuple(c.name for c in able), "needs two channels of known look with values")]
     days = _days(case)
-    found = [
-        (s, float(np.nansum(sign.total))) for sign in _signs(case, able, days) if (s := _suspect(case, days, sign))
-    ]
+    found = [(s, float(np.nansum(sign.total))) for sign in _signs(case, able, days) if (s := _suspect(case, days, sign))]
     found.sort(key=lambda f: -f[1])
     out: list[Outcome] = []
     taken: set[str] = set()
@@ -268,18 +260,10 @@ def _order(case: Case, low: Channel, high: Channel):  # type: ignore[no-untyped-
         return (lambda x, y: x > y), (lambda x, y: np.abs(x - y) > 0.15), "the dew point lies above the air temperature"
     if q[0] == q[1] and low.height == high.height:
         order = ("min", "mean", "max")
-        if (
-            low.statistic in order
-            and high.statistic in order
-            and order.index(low.statistic) < order.index(high.statistic)
-        ):
+        if low.statistic in order and high.statistic in order and order.index(low.statistic) < order.index(high.statistic):
             return (lambda x, y: x > y), (lambda x, y: x != y), "minima lie above maxima"
     if q == ("global_irradiance", "par"):
-        return (
-            (lambda x, y: y < 0.75 * x),
-            (lambda x, y: np.maximum(x, y) > 60.0),
-            "PAR is half of the irradiance, not twice",
-        )
+        return (lambda x, y: y < 0.75 * x), (lambda x, y: np.maximum(x, y) > 60.0), "PAR is half of the irradiance, not twice"
     if q == ("wind_speed", "wind_speed") and low.height and high.height and high.height > 1.5 * low.height:
         return (lambda x, y: x > y), (lambda x, y: np.maximum(x, y) > 2.0), "the lower wind is the stronger"
     return None
@@ -365,9 +349,7 @@ def _onset(case: Case, sign: _Sign, index: np.ndarray, first: int) -> tuple[np.d
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """Two columns exchanged from a random row on: of one kind (near), of any (typical), of very unlike scale (gross)."""
     days = _days(case)
-    able = [
-        c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.3 and c.statistic not in ("sd", "counter")
-    ]
+    able = [c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.3 and c.statistic not in ("sd", "counter")]
     known = [c for c in able if _model(case, c) is not None and c.quantity != "precipitation"]
     pairs = [(a, b) for a, b in combinations(known, 2) if a.quantity != b.quantity and not (_warm(a) and _warm(b))]
     alike = [p for p in pairs if _ordered(case, *p)]

@@ -203,9 +203,7 @@ def _habits(case: Case, dry: Dry) -> list[Clue]:
         return []
     clues = []
     scatter = [
-        float(
-            np.sqrt(-2.0 * np.log(np.clip(np.abs(np.exp(2j * np.pi * hours / 24.0).mean()), 1e-9, 1.0))) * 12.0 / np.pi
-        )
+        float(np.sqrt(-2.0 * np.log(np.clip(np.abs(np.exp(2j * np.pi * hours / 24.0).mean()), 1e-9, 1.0))) * 12.0 / np.pi)
         for hours in (case.solar_hour[dry.tips], case.solar_hour[dry.rows])
     ]  # h, of the tips and of all dry air
     rows = np.concatenate([dry.tips[a : b + 1] for a, b in zip(*dry.occurrences, strict=True) if b > a] or [begins[:0]])

@@ -302,11 +302,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     if can_sun and grade != "near":
         if 5.0 < abs(lon):
             ways.append({"longitude": -lon})
-        if (
-            abs(lon) <= 90.0
-            and max(abs(lat - lon), abs(lat + lon)) > 15.0
-            and min(abs(lat - lon), abs(lat + lon)) > 8.0
-        ):
+        if abs(lon) <= 90.0 and max(abs(lat - lon), abs(lat + lon)) > 15.0 and min(abs(lat - lon), abs(lat + lon)) > 8.0:
             ways.append({"latitude": lon, "longitude": lat})
     if not ways:
         return None

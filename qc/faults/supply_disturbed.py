@@ -112,11 +112,7 @@ def _suspect(case: Case, jumps: dict[str, Bools], count: np.ndarray, quiet: Bool
         share = float(jumps[battery.name][at].mean())
         clues.append(Clue("battery", 2.0 * (share - 0.3), f"the battery's voltage jumps in {share:.0%} of them"))
     common = np.bincount(minute, minlength=60)
-    same = (
-        f", {common.max()} of them at minute {int(common.argmax())} of the hour"
-        if events >= 4 and common.max() > 0.6 * events and case.interval_s <= 300.0
-        else ""
-    )
+    same = f", {common.max()} of them at minute {int(common.argmax())} of the hour" if events >= 4 and common.max() > 0.6 * events and case.interval_s <= 300.0 else ""
     first, last = int(at[0]), int(at[-1])
     return Suspect(
         hit or tuple(jumps),
