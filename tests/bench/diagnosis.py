@@ -226,9 +226,9 @@ def _listed(found: Diagnosis, skip: frozenset[str], fault: str, channels: Sequen
     ]
 
 
-def run_piece(job: tuple[Piece, tuple[str, ...], tuple[str, ...], bool]) -> list[dict[str, Any]]:
-    """All plantings of one piece, and the piece as it is; a row for each."""
-    piece, faults, grades, delays = job
+def run_piece(job: tuple[Piece, tuple[str, ...], tuple[str, ...], bool, float]) -> list[dict[str, Any]]:
+    """All plantings of one piece, or a share of them by lot, and the piece as it is; a row for each."""
+    piece, faults, grades, delays, share = job
     began = time.perf_counter()
     try:
         with Watched() as watched:
@@ -266,6 +266,8 @@ def run_piece(job: tuple[Piece, tuple[str, ...], tuple[str, ...], bool]) -> list
             continue  # it is there already
         for grade in grades:
             seed = zlib.crc32(f"{fault.id};{grade};{piece.name}".encode())
+            if zlib.crc32(f"lot;{seed}".encode()) % 1000 >= 1000 * share:
+                continue
             row = head | {"kind": "planted", "fault": fault.id, "grade": grade}
             try:
                 got = planted(here, fault, grade, seed)
@@ -545,26 +547,35 @@ def main() -> None:
     parser.add_argument("--delays", action="store_true", help="find the shortest record of each typical planting")
     parser.add_argument("--calibrate", action="store_true", help="write rules/faults/calibration.json, then report")
     parser.add_argument("--speed", action="store_true", help="time a station-year too")
-    parser.add_argument("--raw", type=Path, help="keep a row for each planting in this file")
+    parser.add_argument("--share", type=float, default=1.0, help="of the plantings of each piece, drawn by lot")
+    parser.add_argument("--raw", type=Path, help="add a line for each planting to this file as it is done")
+    parser.add_argument("--read", type=Path, action="append", help="sum up such a file instead of measuring")
     parser.add_argument("--keep", action="store_true", help="keep the figures in diagnosis.json and diagnosis.png")
     a = parser.parse_args()
     parts = a.parts.split(",")
-    rows: list[dict[str, Any]] = []
-    for part in parts:
+    registry()  # before any fork
+    rows = [json.loads(line) for path in a.read or () for line in path.read_text("utf-8").splitlines()]
+    if a.read and a.calibrate:
+        CALIBRATION.write_text(json.dumps(calibration(rows), indent=1) + "\n", "utf-8")
+    for part in parts if not a.read else ():
         print(part, flush=True)
         jobs = [
-            (p, tuple(a.fault), tuple(a.grade) or GRADES, a.delays and part == "report")
+            (p, tuple(a.fault), tuple(a.grade) or GRADES, a.delays and part == "report", a.share)
             for p in pieces(part, a.each, odd=not a.no_odd and part == "report")
             if not a.station or p.station in a.station
         ]
         if part == "report" and a.seasons:
-            jobs += [(p, (), (), False) for p in months(part, a.seasons) if not a.station or p.station in a.station]
-        rows += list(_all(jobs, a.jobs))
+            jobs += [
+                (p, (), (), False, 1.0) for p in months(part, a.seasons) if not a.station or p.station in a.station
+            ]
+        for done in _all(jobs, a.jobs):
+            rows += done
+            if a.raw:
+                with a.raw.open("a", encoding="utf-8") as file:
+                    file.writelines(json.dumps(row) + "\n" for row in done)
         if part == "calibrate" and a.calibrate:
             CALIBRATION.write_text(json.dumps(calibration(rows), indent=1) + "\n", "utf-8")
             diagnosis._calibration.cache_clear()
-    if a.raw:
-        a.raw.write_text(json.dumps(rows), "utf-8")
     found: dict[str, Any] = {part: summed(rows, part) for part in parts}
     if a.speed:
         found["speed"] = [speed(10), speed(1)]
@@ -579,14 +590,12 @@ def main() -> None:
             PICTURE.write_bytes(draw(found["report"]))
 
 
-def _all(jobs: Iterable[Any], processes: int) -> Iterator[dict[str, Any]]:
+def _all(jobs: Iterable[Any], processes: int) -> Iterator[list[dict[str, Any]]]:
     if processes < 2:
-        for job in jobs:
-            yield from run_piece(job)
+        yield from map(run_piece, jobs)
         return
-    with multiprocessing.get_context("fork").Pool(processes, initializer=os.nice, initargs=(5,)) as pool:
-        for out in pool.imap_unordered(run_piece, jobs, chunksize=1):
-            yield from out
+    with multiprocessing.get_context("fork").Pool(processes, initializer=os.nice, initargs=(2,)) as pool:
+        yield from pool.imap_unordered(run_piece, jobs, chunksize=1)
 
 
 def told(part: str, found: Mapping[str, Any]) -> str:
