@@ -31,6 +31,10 @@ SIDEREAL = 1.0
 """min; what a sound clock may seem to be off by: horizon, response, model (measured: roof -2.4 with a pyranometer that
 is clipped at night, -0.5 with its PAR sensor; campus 0.0, forest 0.5)."""
 
+FEW = ((4, 7.0), (7, 5.0))
+"""min; spread of single days to reckon with where there are fewer than so many (measured on roof, campus, forest: 3 to 6
+in the median, worst mean of two healthy days 19, of three 11)."""
+
 EXPECTED = np.array([-1.7, -0.7, -0.1, 0.7])
 """degrees; usual elevation of the sun without refraction at each of `twilight.LEVELS` (measured on roof, campus, forest
 and coast: medians of the four within 0.8 degree of it)."""
@@ -98,8 +102,9 @@ class FirstLight:
         return twilight.level(self.each)
 
     def sigma(self, level: Level) -> float:
-        """Standard error of a level, the systematic part included. [min]"""
-        return float(np.hypot(level.error, self.systematic))
+        """Standard error of a level, the systematic part included; few days are not trusted to agree. [min]"""
+        day = next((spread for least, spread in FEW if level.days < least), 0.0)
+        return float(np.hypot(max(level.error, day / np.sqrt(max(level.days, 1))), self.systematic))
 
 
 @dataclass(frozen=True)
@@ -276,7 +281,7 @@ def _pieces(each: Floats, spread: float, least: float) -> tuple[Piece, ...]:
                 continue
             error = spread * np.sqrt(1.0 / change.at + 1.0 / (b - a - change.at))
             size = abs(change.after - change.before)
-            if change.gain > 6.0 and size > max(least, 4.0 * error) and (best is None or change.gain > best[0]):
+            if change.gain > 6.0 and size > max(least, 3.5 * error) and (best is None or change.gain > best[0]):
                 best = change.gain, a + change.at
         if best is None:
             break

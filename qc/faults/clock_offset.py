@@ -158,11 +158,12 @@ def _clues(case: Case, found: FirstLight, minutes: float, level: Level, each: Fl
 def _kind(case: Case, found: FirstLight, piece: Piece, minutes: float, onset: tuple[Moment, Moment]) -> str:
     sigma = found.sigma(piece.level)
     off = (minutes + 7.5) % 15.0 - 7.5
-    zone = abs(off) <= (max(3.5, 2.0 * sigma) if _hour(minutes) else max(2.0, 1.5 * sigma)) and abs(minutes) >= 26.0
+    near = abs(off) <= max(3.5, 2.0 * sigma) if _hour(minutes) else abs(off) <= 1.5 and sigma < 2.0
+    zone = near and abs(minutes) >= 26.0
     if zone and abs(abs(minutes) - 60.0) <= max(4.0, 2 * sigma) and len(found.pieces) > 1:
         n = len(found.row)
         edges = [_spans(case, found, s, n)[2] for s in (piece.start, piece.stop) if 0 < s < n]
-        if edges and all(_rule_date(*edge) for edge in edges):
+        if edges and all(_rule_date(*edge, case.sky.latitude) for edge in edges):
             return "summer-time"
     return "zone" if zone else "set-by-hand"
 
@@ -172,19 +173,18 @@ def _hour(minutes: float) -> bool:
     return round(minutes / 15.0) % 4 == 0
 
 
-def _rule_date(first: Moment, last: Moment) -> bool:
-    """Whether summer time begins or ends somewhere between two times: a first, second or last Sunday of the months in
-    which rules change (common practice: zones of Europe, America, Australia, New Zealand, Chile)."""
-    days = np.arange(first.astype("datetime64[D]") - 1, last.astype("datetime64[D]") + 2)
+def _rule_date(first: Moment, last: Moment, latitude: float) -> bool:
+    """Whether summer time begins or ends somewhere between two times: the last Sunday of March or October, the second
+    of March and the first of November in the north; the first of April and October, the last of September and the
+    first of September in the south (common practice: zones of Europe, America, Australia, New Zealand, Chile)."""
+    days = np.arange(first.astype("datetime64[D]"), last.astype("datetime64[D]") + 1)
     sundays = days[(days.astype(np.int64) + 3) % 7 == 6]
     month = sundays.astype("datetime64[M]").astype(np.int64) % 12 + 1
     number = (sundays - sundays.astype("datetime64[M]")).astype(np.int64) // 7 + 1
     final = (sundays + 7).astype("datetime64[M]") != sundays.astype("datetime64[M]")
-    rules = (
-        (np.isin(month, (3, 9, 10)) & final) | ((month == 3) & (number == 2)) | ((month == 11) & (number == 1))
-        | (np.isin(month, (4, 9, 10)) & (number == 1))
-    )  # fmt: skip
-    return bool(rules.any())
+    north = (np.isin(month, (3, 10)) & final) | ((month == 3) & (number == 2)) | ((month == 11) & (number == 1))
+    south = (np.isin(month, (4, 9, 10)) & (number == 1)) | ((month == 9) & final)
+    return bool(np.any((latitude > -5.0) & north | (latitude < 5.0) & south))
 
 
 def _stepped(case: Case, found: FirstLight, piece: Piece) -> Suspect:
@@ -205,8 +205,13 @@ def _stepped(case: Case, found: FirstLight, piece: Piece) -> Suspect:
             clues.append(Clue("leap", 2.0, f"stamps leap by about {minutes:.0f} min at {utc_text(end)}"))
     whole = piece.start == 0 and piece.stop == len(found.row)
     sigma = found.sigma(level)
+    if whole and len(found.row) > 2:  # it may have begun on the first day
+        begin, end, torn = _torn(case, (case.first, case.time[found.row[1]]), minutes)
+        if torn:
+            first, onset, whole = end, (begin, end), False
+            clues.append(Clue("leap", 2.0, f"stamps leap by about {minutes:.0f} min at {utc_text(end)}"))
     if whole:
-        clues.append(Clue("never right", -1.5, "since before the first row: a wrong station file is likelier then"))
+        clues.append(Clue("never right", -0.5, "since before the first row: a wrong station file is likelier then"))
     if kind == "zone":
         off = (minutes + 15.0) % 30.0 - 15.0
         chance = np.log(60.0 / (sigma * np.sqrt(2 * np.pi))) - 0.5 * (off / sigma) ** 2
@@ -225,7 +230,7 @@ def _stepped(case: Case, found: FirstLight, piece: Piece) -> Suspect:
         last,
         onset,
         mend=Mend(
-            "clock", (), None if piece.start == 0 else first, until, round(float(amount)),
+            "clock", (), None if first == case.first else first, until, round(float(amount)),
             uncertainty=round(sigma, 1), proposed=sigma < 3.0 or kind != "set-by-hand",
         ),
         exhibit={"found": found, "whole": whole},
@@ -277,7 +282,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     found = firstlight.of(case)
     if found is None or found.days < 4:
         return None
-    least = {"near": (6.0, 9.0), "typical": (14.0, 55.0), "gross": (75.0, 170.0)}[grade]
+    least = {"near": (6.0, 9.0), "typical": (20.0, 55.0), "gross": (75.0, 170.0)}[grade]
     least = (least[0] + case.interval_s / 300.0, least[1] + case.interval_s / 300.0)
     sign = float(rng.choice([-1.0, 1.0]))
     kinds = ["set-by-hand"] if grade == "near" else ["set-by-hand", "zone", "summer-time", "drift"]

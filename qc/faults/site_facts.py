@@ -167,7 +167,6 @@ def _named(case: Case, found: FirstLight, place: Place, declared: float, late: b
         Clue("noon and day length", 1.5 * (declared - 3.0), f"off by {declared:.1f} standard errors as declared"),
         Clue("day by day", min(3.0, 0.8 * whole.days) if share > 0.8 else 4.0 * (share - 0.8),
              f"{100 * share:.0f} % of {whole.days} days say so"),
-        Clue("always", 1.0, "from the first row to the last"),
     ]  # fmt: skip
     if late:
         clues.append(Clue("size", 2.0 * float(np.log(abs(minutes) / 5.0)), "beyond what horizons do"))
@@ -182,6 +181,7 @@ def _named(case: Case, found: FirstLight, place: Place, declared: float, late: b
     if is_zone:
         chance = np.log(60.0 / (sigma * np.sqrt(2 * np.pi))) - 0.5 * ((minutes - zone) / sigma) ** 2
         clues.append(Clue("whole half hours", float(chance), f"{minutes:+.1f} min is {zone:+.0f} min: a zone"))
+        clues.append(Clue("a clock is likelier", -1.0, "clocks are set wrong more often than station files written"))
         evidence, told = {"what": "zone", "found": _offset(case, zone)}, f"the clock's offset is {_offset(case, zone)}"
         mend = Mend("clock", (), None, None, zone, uncertainty=round(sigma, 1))
     else:

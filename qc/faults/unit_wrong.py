@@ -72,6 +72,8 @@ class Told:
 
     clues: list[Clue]
     better: Floats  # by block: 1 where the reading fits better, 0 where the declared unit does, NaN for none
+    fit: float = 0.0  # log-likelihood that tells like units from each other, without any cap
+    begun: tuple[int, int] | None = None  # rows between which it began, where the test knows better than the blocks
 
 
 def readings(case: Case, channel: Channel) -> list[Reading]:
@@ -126,7 +128,7 @@ def _one(case: Case, channel: Channel) -> Outcome | None:
             tried.append((sum(c.weight for c in told.clues), reading, told))
     if not tried:
         return Cleared(names, f"as plausible in {channel.unit} as values are")
-    odds, reading, told = max(tried, key=lambda t: t[0])
+    odds, reading, told = max(tried, key=lambda t: t[0] + t[2].fit)
     if odds <= 0.0:
         return Cleared(names, f"more plausible in {channel.unit} than in {reading.unit}")
     return _named(case, channel, reading, told)
@@ -140,7 +142,9 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcom
     run = onset.first_true(told.better, least=min(2, int(np.isfinite(told.better).sum())))
     if run is not None and run[0] >= 0:
         a, b = first[run[0]], (first[run[1] + 1] if run[1] + 1 < len(first) else len(rows))
-        before_row, begin_row = _narrowed(case, values, rows[a:b], reading)
+        before_row, begin_row = _narrowed(values, rows[a:b], reading)
+    if told.begun is not None:
+        before_row, begin_row = told.begun
     begin = case.first if before_row is None else case.time[begin_row]
     start = case.first if before_row is None else case.time[before_row]
     clues = list(told.clues)
@@ -151,9 +155,8 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcom
     middle = float(np.nanmedian(here))
     held = np.unique(here[np.isfinite(here)], return_counts=True)[1]
     if channel.quantity in ALIVE and held.max() > 0.9 * held.sum():
-        return Cleared(
-            (channel.name,), f"{held.max() / held.sum():.0%} of its values are one and the same: no unit does that"
-        )
+        told_ = f"{held.max() / held.sum():.0%} of its values are one and the same: no unit does that"
+        return Cleared((channel.name,), told_)
     return Suspect(
         (channel.name,),
         tuple(clues),
@@ -183,14 +186,18 @@ def _medians(case: Case, values: Floats) -> Floats:
     return np.array([np.median(part) for part in np.split(values[rows], first[1:])])
 
 
-def _narrowed(case: Case, values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int]:  # type: ignore[type-arg]
-    """Within two blocks: the rows between which the values leap the most as a change of unit would let them."""
+def _narrowed(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int]:  # type: ignore[type-arg]
+    """Rows between which it began: the two of one leap that a change of unit explains and nothing else comes near to,
+    else the first and last of those given (two blocks)."""
     x = values[rows]
     if len(x) < 2:
         return int(rows[0]), int(rows[0])
     there = (x[:-1] - reading.plus) / reading.factor  # what the value before would be in the other unit
-    miss = np.abs(x[1:] - there) - np.abs(x[1:] - x[:-1])
-    at = int(np.argmin(miss))
+    leap, miss = np.abs(x[1:] - x[:-1]), np.abs(x[1:] - there)
+    likely = (miss < 0.2 * leap) & (leap > 8.0 * np.median(leap))
+    if likely.sum() != 1 or leap[likely][0] < 0.9 * leap.max():
+        return int(rows[0]), int(rows[-1])
+    at = int(np.flatnonzero(likely)[0])
     return int(rows[at]), int(rows[at + 1])
 
 
@@ -256,6 +263,11 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     reference = _reference(case, channel)
     if reference is None:
         better = (np.abs(there) < np.abs(here)).astype(float)
+        change = onset.step(middles, least=2)
+        if change is not None and change.gain > 4.0:
+            leap = (change.before - reading.plus) / reading.factor - change.before
+            if abs(leap) > 15.0 and abs(change.after - change.before - leap) < 0.35 * abs(leap):
+                better = (np.arange(len(middles)) >= change.at).astype(float)
     else:
         beside = np.array([np.median(p) for p in np.split(*_paired(case, values, reference))])
         better = (np.abs(reading.of(middles) - middles + beside) < np.abs(beside)).astype(float)
@@ -349,55 +361,91 @@ def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
     days, medians = _daily(case, values)
     if not len(days):
         return "less than a day of wind"
-    moving = np.where(values > 0.3, values, np.nan)
-    if np.isfinite(moving).sum() < 24:
-        return "no wind"
-    ratio = _ratio(case, channel, values)
-    typical = {"wind_speed": 2.5, "wind_gust": 5.0}[channel.quantity]
-    turn = np.log(reading.factor)
     if channel.statistic in ("min", "max") and channel.quantity == "wind_speed":
         return None
-    start, step, gust = 0, None, None
-    series = np.log(np.maximum(medians, 0.1))
-    if ratio is not None:
-        series = ratio
-        sound = 0.0
+    turn = float(np.log(reading.factor))
+    ratio = _ratio(case, channel, values, days)
+    series = np.log(np.maximum(medians, 0.1)) if ratio is None else ratio
+    start, step, fit = 0, None, 0.0
     change = onset.step(series, least=2)
-    if change is not None and change.gain > 3.0 and abs(change.before) < 9.0:
+    if change is not None and change.gain > 3.0:
         jump = change.after - change.before
-        error = 1.5 * (0.25 if ratio is not None else 0.5) / np.sqrt(min(change.at, len(series) - change.at))
-        if abs(jump) > 2.5 * error:
-            start = change.at
-            step = Clue(
-                "step",
-                _capped(0.5 * ((jump / error) ** 2 - ((jump + turn) / max(error, 0.12)) ** 2) - 1.0),
-                f"a step by {np.exp(jump):.2f} on day {change.at + 1}, this unit would be {np.exp(-turn):.2f}",
-            )
+        rest = np.concatenate((series[: change.at] - change.before, series[change.at :] - change.after))
+        error = 1.9 * float(np.median(np.abs(rest))) / np.sqrt(min(change.at, len(series) - change.at)) + 0.01
+        off = (jump + turn) / max(error, 0.04)
+        if abs(jump) > 4.0 * error and abs(jump) > 0.4:
+            start, fit = change.at, -0.5 * off**2
+            odds = 4.0 - 0.5 * off**2 if ratio is not None else min(2.0, 2.0 - 0.5 * off**2)
+            told = f"a step by {np.exp(jump):.2f} on day {change.at + 1}, this unit would be {np.exp(-turn):.2f}"
+            step = Clue("step", odds, told)
+    typical = {"wind_speed": 2.5, "wind_gust": 5.0}[channel.quantity]
     level = float(np.log(max(float(np.median(medians[start:])), 0.05) / typical))
     wide = case.limit(ID, "wind")
-    clues = [Clue("level", float(np.clip(0.5 * ((level / wide) ** 2 - ((level + turn) / wide) ** 2), -2.0, 2.0)),
-                  f"{np.exp(level):.2f} of a usual wind, {np.exp(level + turn):.2f} then")]  # fmt: skip
+    odds = float(np.clip(0.5 * ((level / wide) ** 2 - ((level + turn) / wide) ** 2), -2.0, 2.0))
+    clues = [Clue("level", odds, f"{np.exp(level):.2f} of a usual wind, {np.exp(level + turn):.2f} then")]
+    beside = 0.0
     if ratio is not None:
-        sound = float(np.median(ratio[start:]))
-        width = case.limit(ID, "gust")
-        gust = 0.5 * ((sound / width) ** 2 - ((sound + turn) / width) ** 2)
-        told = f"{np.exp(sound):.2f} of what the anemometer beside it lets expect, {np.exp(sound + turn):.2f} then"
-        clues.append(Clue("beside", _capped(gust), told))
-        if abs(sound) > 0.45 and abs(sound + turn) < 0.3:
-            clues.append(Clue("gust below mean" if sound * _SIGN[channel.quantity] > 0 else "gust too high",
-                              min(3.0, 0.4 * (len(ratio) - start)), f"on {len(ratio) - start} days"))  # fmt: skip
+        clues += _unlike(case, channel, ratio[start:], turn)
+        beside = clues[1].weight
+        if step is None:
+            fit = -_strain(case, (float(np.median(ratio)) + turn) * _SIGN[channel.quantity])
     if step is not None:
         clues.append(step)
-    grid = _grid(case, channel, values, reading, days, start)
+    grid, from_day = _grid(case, values, reading, days, start)
     if grid is not None:
         clues.append(grid)
-    if (gust is None or gust < 1.0) and (grid is None or grid.weight < 3.0):
+        start = max(start, from_day) if step is None else start
+    proven = beside >= 1.0 or (grid is not None and grid.weight >= 3.0)
+    if not proven and (step is None or step.weight < 3.0):
         clues.append(Clue("level only", -2.0, "nothing beside it and no grid of another unit"))
+    clues.append(Clue("unit", _RARE.get(reading.unit, 0.0), "how often loggers are set so"))
     rows = np.flatnonzero(np.isfinite(values))
     _, first = _blocks(case, rows)
-    day_of = case.solar_day[rows[first]]
-    better = (day_of >= days[start]).astype(float)
-    return Told(clues, better)
+    better = (case.solar_day[rows[first]] >= days[start]).astype(float)
+    begun = _since(case, channel, values, days, start, ratio is not None) if start else None
+    return Told(clues, better, fit, begun)
+
+
+_RARE = {"ft/s": -1.5}
+"""Log-odds of a unit beside others (judgement)."""
+
+
+def _unlike(case: Case, channel: Channel, ratio: Floats, turn: float) -> list[Clue]:
+    """What the anemometer or the gust beside it says."""
+    sound, sign = float(np.median(ratio)), _SIGN[channel.quantity]
+    odds = _capped(_strain(case, sound * sign) - _strain(case, (sound + turn) * sign))
+    told = f"{np.exp(sound):.2f} of what the wind beside it lets expect, {np.exp(sound + turn):.2f} then"
+    clues = [Clue("beside", odds, told)]
+    if (sound * sign > 0.45 or sound * sign < -1.0) and abs(sound + turn) < 0.35:
+        name = "gust below mean" if sound * sign > 0 else "gust too high"
+        clues.append(Clue(name, min(3.0, 0.4 * len(ratio)), f"on {len(ratio)} days"))
+    return clues
+
+
+def _strain(case: Case, mean_over_gust: float) -> float:
+    """Half the square of a ratio in its standard deviations: calm air and shelter raise gusts over means far, nothing
+    lowers them below."""
+    return 0.5 * (mean_over_gust / case.limit(ID, "gust" if mean_over_gust > 0 else "gust_high")) ** 2
+
+
+def _since(
+    case: Case, channel: Channel, values: Floats, days: Floats, start: int, mate: bool
+) -> tuple[int, int]:
+    """Rows between which it began: by the hours about the day of the step where there is a mate, else two days."""
+    rows = np.flatnonzero((case.solar_day >= days[max(0, start - 2)]) & (case.solar_day <= days[min(len(days) - 1, start + 1)]))
+    if not mate:
+        inner = np.flatnonzero((case.solar_day >= days[start - 1]) & (case.solar_day <= days[start]))
+        return int(inner[0]), int(inner[-1])
+    each = _each(case, channel, values)
+    assert each is not None
+    good = rows[np.isfinite(each[rows])]
+    size = max(1, len(good) // 200)
+    parts = [good[n : n + size] for n in range(0, len(good), size)]
+    change = onset.step(np.array([np.median(each[p]) for p in parts]), least=2)
+    if change is None:
+        return int(rows[0]), int(rows[-1])
+    before, after = parts[max(0, change.earliest - 1)], parts[min(len(parts) - 1, change.latest)]
+    return int(before[0]), int(after[-1])
 
 
 _SIGN = {"wind_speed": 1.0, "wind_gust": -1.0}
@@ -414,64 +462,88 @@ def _daily(case: Case, values: Floats) -> tuple[Floats, Floats]:
     return days[enough], np.array([np.median(p) for p, e in zip(parts, enough, strict=True) if e])
 
 
-def _ratio(case: Case, channel: Channel, values: Floats) -> Floats | None:
-    """By day: logarithm of the channel over what its mate lets expect (a gust is 1.6 times the mean of 10 min); the
-    days are those of `_daily`. None without a mate."""
-    gusts = [c for c in case.of("wind_gust", extremes=True) if c.statistic != "min"]
+def _each(case: Case, channel: Channel, values: Floats) -> Floats | None:
+    """By row: logarithm of the channel over what its mate lets expect. None without a mate. Rows in which the wind does
+    not change, or a gust equals its mean, are left out: a frozen head repeats both."""
+    gusts = [c for c in case.of("wind_gust", extremes=True) if c.statistic != "min" and c.name != channel.name]
     means = [c for c in case.of("wind_speed") if c.name != channel.name]
-    mate: Channel | None
+    factor = 1.6 * (max(case.interval_s, 60.0) / 600.0) ** 0.13
     if channel.quantity == "wind_gust":
-        mate, usual = next(iter(means), None), 1.6
+        mate, usual = next(iter(means), None), factor
     elif gusts:
-        mate, usual = gusts[0], 1.0 / 1.6
+        mate, usual = gusts[0], 1.0 / factor
     else:
         mate, usual = next(iter(means), None), 1.0
     if mate is None:
         return None
     other = case.values(mate)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        good = (values > 0.3) & (other > 0.3)
-        each = np.where(good, np.log(np.where(good, values, 1.0) / (np.where(good, other, 1.0) * usual)), np.nan)
-    days, _ = _daily(case, values)
+    moves = np.ones(len(values), bool)
+    moves[1:] = np.abs(np.diff(values)) > 0.02 * np.abs(values[1:])
+    with np.errstate(invalid="ignore"):
+        good = (values > 0.3) & (other > 0.3) & moves & (np.abs(values - other) > 0.01 * other)
+    each = np.full(len(values), np.nan)
+    each[good] = np.log(values[good] / (other[good] * usual))
+    return each
+
+
+def _ratio(case: Case, channel: Channel, values: Floats, days: Floats) -> Floats | None:
+    """`_each` by day, the days given; None without a mate, or where it is silent on three days of ten."""
+    each = _each(case, channel, values)
+    if each is None:
+        return None
     out = np.full(len(days), np.nan)
     rows = np.flatnonzero(np.isfinite(each) & np.isin(case.solar_day, days))
     if not len(rows):
         return None
     known, first = np.unique(case.solar_day[rows], return_index=True)
-    middles = np.array([np.median(p) for p in np.split(each[rows], first[1:])])
-    out[np.searchsorted(days, known)] = middles
+    out[np.searchsorted(days, known)] = [np.median(p) for p in np.split(each[rows], first[1:])]
     if np.isfinite(out).sum() < 0.7 * len(out):
         return None
     return np.where(np.isfinite(out), out, np.nanmedian(out))
 
 
-def _grid(case: Case, channel: Channel, values: Floats, reading: Reading, days: Floats, start: int) -> Clue | None:
-    """Whether the values stand on steps that are tenths (or halves, or wholes) in the other unit alone."""
-    after = values[(case.solar_day >= days[start]) & np.isfinite(values) & (values > 0.3) & (values < 12.0)]
-    distinct = np.unique(np.round(after, 4))
+def _grid(case: Case, values: Floats, reading: Reading, days: Floats, start: int) -> tuple[Clue | None, int]:
+    """Whether the values stand on steps that are tenths (or halves, or wholes) in the other unit alone, and from which
+    day on."""
+    good = np.isfinite(values) & (values > 0.3) & (values < 12.0)
+    if start == 0:
+        late = days[min(len(days) - 1, (2 * len(days)) // 3)]  # a change within the record leaves its end on the grid
+    else:
+        late = days[start]
+    distinct = np.unique(np.round(values[good & (case.solar_day >= late)], 4))
     if len(distinct) < 8:
-        return None
+        return None, 0
     digits = float(np.min(np.diff(distinct)))
     if not 0.005 <= digits <= 0.15:
-        return None
-    best: Clue | None = None
+        return None, 0
+    best: tuple[Clue, float, float] | None = None
     for quantum in (0.1, 0.5, 1.0):
         room = digits / 2.0 * reading.factor / quantum  # share of a step that rounding blurs to each side
         chance = 2.0 * room + 0.02
         if chance > 0.8:
             continue
-        place = reading.of(distinct) / quantum
-        on = float(np.mean(np.abs(place - np.round(place)) <= room + 0.01))
-        usual = float(np.mean(np.abs(distinct / quantum - np.round(distinct / quantum)) <= 0.02))
-        if usual > 0.9 and quantum > digits + 0.001:
+        if quantum > digits + 0.001 and _on(distinct, quantum, 0.02) > 0.9:
             continue  # they stand on that grid as declared
-        odds = len(distinct) * (
-            on * np.log(max(on, 1e-9) / chance) + (1 - on) * np.log(max(1 - on, 1e-9) / (1 - chance))
-        )
-        odds = odds if on > max(0.97, chance) else 0.0
+        on = _on(reading.of(distinct), quantum, room + 0.01)
+        if on <= max(0.97, chance):
+            continue
+        odds = len(distinct) * (on * np.log(on / chance) + (1 - on) * np.log(max(1 - on, 1e-9) / (1 - chance)))
         clue = Clue("grid", _capped(odds), f"{100 * on:.0f} % of {len(distinct)} values are steps of {quantum:g} then")
-        best = clue if best is None or clue.log_odds > best.log_odds else best
-    return best if best is not None and best.log_odds > 0 else None
+        best = (clue, quantum, room) if best is None or clue.log_odds > best[0].log_odds else best
+    if best is None:
+        return None, 0
+    rows = np.flatnonzero(good & np.isin(case.solar_day, days))
+    known, first = np.unique(case.solar_day[rows], return_index=True)
+    place = reading.of(values[rows]) / best[1]
+    hit = np.abs(place - np.round(place)) <= best[2] + 0.01
+    share = np.add.reduceat(hit.astype(float), first) / np.diff(np.append(first, len(rows)))
+    run = onset.first_true((share > 0.97).astype(float), least=1)
+    return best[0], 0 if run is None else int(np.searchsorted(days, known[run[1]]))
+
+
+def _on(x: Floats, quantum: float, room: float) -> float:
+    """Share of values that lie on steps of a quantum, within a share of a step."""
+    return float(np.mean(np.abs(x / quantum - np.round(x / quantum)) <= room))
 
 
 def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
@@ -657,3 +729,4 @@ FAULT = Fault(
     },
     visits=("replaced", "disturbed"),
 )
+

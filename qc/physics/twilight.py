@@ -40,7 +40,7 @@ class Crossings(NamedTuple):
     rise, fall : microseconds UTC since 1970 as the stamps tell it, NaN where not seen, shape (days, levels). [us]
     row : a row of the table in the middle of the day, shape (days,).
     night : median of the nights. [as values]
-    noise : what the 99.9th percentile of the nights lies above it. [as values]
+    noise : what half nights stray above it at most, 85th percentile. [as values]
     """
 
     day: Ints
@@ -104,13 +104,10 @@ def crossings(
     from_noon = (solar - (hour * _HOUR).astype(np.int64) + _DAY // 2) % _DAY - _DAY // 2
     day = (solar - (hour * _HOUR).astype(np.int64) + _DAY // 2) // _DAY
     x = _dark_filled(x, from_noon)
-    dark = np.abs(from_noon) > 11 * _HOUR
-    night = x[dark & np.isfinite(x)]
-    if len(night) < 3:
+    nights = _nights(x, day, from_noon)
+    if nights is None:
         return None
-    base = float(np.median(night))
-    noise = max(float(np.quantile(night, 0.999)) - base, 0.0)
-    noise = min(noise, 4.0 * (float(np.quantile(night, 0.95)) - base) + 1.0)  # one lamp in a night is no noise
+    base, noise = nights
     lit = x - base
     good = np.isfinite(lit)
     lit, us, day, index = lit[good], us[good], day[good], rows[good]
@@ -139,6 +136,24 @@ def crossings(
         return None
     middle_row = index[(first + ends - 1) // 2]
     return Crossings(days[seen], rise[seen], fall[seen], middle_row[seen], base, noise)
+
+
+def _nights(x: Floats, day: Ints, from_noon: Ints) -> tuple[float, float] | None:
+    """What the dark reads, and what it strays above that: the greatest value of half nights, their 85th percentile.
+
+    Lamps, lightning and days torn by a clock that was set are no noise. (Tried: a dark of its own for each half night.
+    It follows the cloud of the night and not of the twilight: days scatter by 8.4 min on campus, not 5.7.)
+    """
+    dark = (np.abs(from_noon) > 11 * _HOUR) & np.isfinite(x)
+    rows = np.flatnonzero(dark)
+    if len(rows) < 3:
+        return None
+    whole = float(np.median(x[rows]))
+    key = 2 * (day - day[0]) + (from_noon > 0)
+    _, part = np.unique(key[rows], return_inverse=True)
+    most = np.full(part.max() + 1, -np.inf)
+    np.maximum.at(most, part, x[rows] - whole)
+    return whole, max(float(np.quantile(most, 0.85)), 0.0)
 
 
 def _dark_filled(x: Floats, from_noon: Ints) -> Floats:
