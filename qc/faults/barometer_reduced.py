@@ -26,7 +26,7 @@ from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
 from qc.moments import utc_text
-from qc.physics import levels
+from qc.physics import usual as levels
 from qc.physics.pressure import standard_pressure
 from qc.station import Channel
 from qc.verdicts import Floats

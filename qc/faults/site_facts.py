@@ -28,7 +28,8 @@ from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested
 from qc.firstlight import FirstLight
 from qc.mends import Mend, moved
-from qc.physics import levels, onset, sun, twilight
+from qc.physics import onset, sun, twilight
+from qc.physics import usual as levels
 from qc.physics.pressure import standard_pressure
 from qc.record import Times
 from qc.verdicts import Floats

@@ -26,7 +26,8 @@ from qc.case import Case
 from qc.errors import StationFileError
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
-from qc.physics import humidity, levels, onset
+from qc.physics import humidity, onset
+from qc.physics import usual as levels
 from qc.physics.pressure import standard_pressure
 from qc.station import Channel
 from qc.verdicts import Floats

@@ -49,6 +49,7 @@ def test_a_change_on_either_side_of_the_bound(share: float, clear_: bool) -> Non
         measured[at : N // 2] += step / 2
         found = _found(measured, clear, elevation)
         ratio = found.ratio[0]
+        bound = SLOPE * clear[: N // 2].max() * ratio + noise(600.0)
         change = abs(measured[at] - measured[at - 1] - ratio * (clear[at] - clear[at - 1]))
         step *= share * bound / change
     assert found.worst[0] == pytest.approx(share, rel=1e-6)
