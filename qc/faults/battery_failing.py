@@ -62,7 +62,8 @@ def _noon(case: Case) -> np.ndarray:
 
 
 def _nights(case: Case, channel: Channel) -> _Nights:
-    x = case.values(channel)
+    x = case.values(channel).copy()
+    x[1:-1] = np.median(np.column_stack((x[:-2], x[1:-1], x[2:])), axis=1)  # one dip while the radio sends is no sag
     night = _noon(case)
     dark = (case.elevation < 0.0) & np.isfinite(x)
     rows = np.flatnonzero(dark)
@@ -78,7 +79,7 @@ def _nights(case: Case, channel: Channel) -> _Nights:
         part = x[rows[a : a + n]]
         if n >= least:
             k = max(1, n // 8)
-            low = float(np.sort(part)[: max(1, n // 50)].mean())  # one dip while the radio sends is no sag
+            low = float(np.sort(part)[: max(1, n // 50)].mean())
             found.append((number, float(np.median(part[:k])), float(np.median(part[-k:])), low, highest.get(int(number), 0.0)))
     table = np.array(found, float).reshape(-1, 5)
     return _Nights(table[:, 0].astype(np.int64), *(table[:, i] for i in range(1, 5)))
@@ -117,7 +118,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     clues = [
         Clue("sag", 2.0 * np.log(max(over, 0.1)) + 1.0 if np.isfinite(usual) else -1.0, f"it sinks by {now:.2f} V in the night, {usual:.2f} V before" if np.isfinite(usual) else "no sound nights before to compare with"),
         Clue("nights", min(float(count) - 2.0, 2.5), f"in the last {count} nights"),
-        Clue("low", min(2.0 * (case.limit(ID, "low") * scale - lowest) / scale + 1.0, 3.5) if dead[first:].sum() >= 2 else -1.5, f"down to {lowest:.4g} V"),
+        Clue("low", min(2.0 * (case.limit(ID, "low") * scale - lowest) / scale + 1.0, 3.5) if dead[first:].sum() >= 2 else -1.0, f"down to {lowest:.4g} V"),
         Clue("falling", 1.5 if slope < -0.03 * scale else -0.5, f"its lowest falls by {-slope:.2g} V a day"),
     ]
     left = (float(nights.lowest[-1]) - reach) / -slope if slope < -0.01 * scale else float("nan")

@@ -178,13 +178,17 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 
 
 def picture(case: Case, suspect: Suspect) -> Figure:
-    """What is missing, channel by channel, day by day; below it the bursts by day and hour."""
+    """What is missing, channel by channel, in the three days with most bursts; below it all bursts by day and hour."""
     from qc.write import picture as house
 
     from qc.read.numbers import ABSENT
 
     channels = sorted(case.channels, key=lambda c: c.name not in suspect.channels)
-    first, last = suspect.first, suspect.last
+    together = np.asarray(suspect.exhibit["together"], bool)
+    days = case.solar_day[together]
+    best = int(np.argmax(np.bincount(days - days[0])) + days[0])
+    shown = np.flatnonzero(together & (np.abs(case.solar_day - best) <= 1))
+    first, last = case.time[shown[0]], case.time[shown[-1]]
     pad = max((last - first) // 12, np.timedelta64(round(case.interval_s * 30), "s"))
     here = np.flatnonzero((case.time >= first - pad) & (case.time <= last + pad))
     columns = min(400, len(here))
@@ -208,12 +212,12 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     top.set_title("missing: the device in colour, others in grey")
     top.grid(False)
     house.time_axis(top, case.time[here[0]], case.time[here[-1]], named=False)
-    rows = np.flatnonzero(suspect.exhibit["together"])
+    rows = np.flatnonzero(together)
     below.plot(house.days(case.time[rows]), case.solar_hour[rows], ".", color=house.SERIES[1], markersize=3)
     below.set_ylim(0, 24)
     below.set_yticks([0, 6, 12, 18, 24])
     below.set_ylabel("local solar h")
-    house.time_axis(below, case.time[here[0]], case.time[here[-1]])
+    house.time_axis(below, case.first, case.last)
     spans = [(v.start, v.end, v.note) for name in suspect.channels for v in case.visits(name)]
     house.visits(below, spans)
     return figure

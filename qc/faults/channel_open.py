@@ -149,7 +149,7 @@ def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
         case.time[first],
         case.time[last],
         onset,
-        device=case.device(channel),
+        device=None if any(c.name == "device" for c in clues) else case.device(channel),  # one finding a channel
         spoils=names,
         exhibit={"bad": mask, "level": level},
     )

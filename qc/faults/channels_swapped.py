@@ -141,7 +141,10 @@ def _print(case: Case, channel: Channel, days: _Days) -> Print:
     if key not in case.shared:
         interval = case.interval_s * max(1, round(600.0 / max(case.interval_s, 1.0)))
         least = round(case.limit(ID, "share") * 86400.0 / max(interval, 1.0))
-        case.shared[key] = fingerprints.fingerprint(case.values(channel)[days.rows], days.day, days.sine, least=least)
+        figures = fingerprints.fingerprint(case.values(channel)[days.rows], days.day, days.sine, least=least)
+        if channel.quantity != "precipitation":  # a day on which it stands still tells nothing of what it is
+            figures = figures._replace(middle=np.where(figures.spread > 0.0, figures.middle, np.nan))
+        case.shared[key] = figures
     found: Print = case.shared[key]
     return found
 
@@ -196,7 +199,7 @@ def _signs(case: Case, able: list[Channel], days: _Days) -> list[_Sign]:
                 new = fit(term, moved.get(term.first, term.first), moved.get(term.second, term.second))
                 won = new - fit(term, term.first, term.second)
                 others, after = others + won, after + np.minimum(won, 0.0)
-                said = term.said if {term.first, term.second} == {i, j} else said
+                said = term.said if term.said and {term.first, term.second} == {i, j} else said
         sign = _Sign(able[i], able[j], gain_i, gain_j, others, after, said)
         if (sign.total > case.limit(ID, "day")).any():
             signs.append(sign)
@@ -283,6 +286,8 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     means = [float(np.mean(g[chosen])) for g in (sign.gain_a, sign.gain_b, sign.others, sign.after)]
     if means[3] < case.limit(ID, "after") or count < 0.2 * (chosen[-1] - chosen[0] + 1):
         return None
+    if count < case.limit(ID, "alone") and min(means[:2]) < 0.3 and not sign.said:
+        return None  # one of the two alone is no witness of an exchange
     a, b = sign.a.name, sign.b.name
     alike = bool(sign.said)
     if min(means[:2]) < -1.0 or not alike and means[0] + means[1] < case.limit(ID, "own"):

@@ -382,7 +382,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
 
 FAULT = Fault(
     ID,
-    rank="wiring",
+    rank="sensor",  # after the wiring: an exchanged or open channel steps too
     needs=((*_JUMPS, "global_irradiance", "par"),),
     least_s=12 * 3600.0,
     test=test,

@@ -86,7 +86,7 @@ def _size(case: Case, channel: Channel, leave: Floats) -> float:
         return float("inf")
     quantum = float(case.quantum(channel).max(initial=0.0))
     usual = max(1.4826 * float(np.median(size)), quantum)
-    return max(case.limit(ID, "sizes") * usual, case.limit(ID, "tail") * float(np.percentile(size, 97.0)))
+    return max(case.limit(ID, "sizes") * usual, case.limit(ID, "tail") * float(np.percentile(size, 90.0)))
 
 
 def _jumps(case: Case, channel: Channel) -> Bools:
