@@ -273,6 +273,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 def picture(case: Case, suspect: Suspect) -> Figure:
     """The speed over time; below it the share of each day's sunny hours that lies at the floor."""
     from qc.write import picture as house
+    from qc.write.page import COLOURS
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
     around = max((suspect.last - suspect.first) // 2, np.timedelta64(3 * 86_400_000_000, "us"))
@@ -290,9 +291,9 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
         speed = case.values(channel)
         house.line(upper, case.time[near], speed[near], gap=gap, color="#9a9e9b", label="speed")
-        house.line(upper, case.time[inside], speed[inside], gap=gap, color=house.COLOURS[3], label="speed meanwhile")
+        house.line(upper, case.time[inside], speed[inside], gap=gap, color=COLOURS[3], label="speed meanwhile")
         upper.set_ylabel(f"{house.label(channel.name)}, m/s")
-        for rows, color in ((shown & ~bad, "#9a9e9b"), (shown & bad, house.COLOURS[3])):
+        for rows, color in ((shown & ~bad, "#9a9e9b"), (shown & bad, COLOURS[3])):
             lower.bar(house.days(days[rows]) + 0.5, share[rows], width=0.8, color=color)
         lower.set_ylim(0, 100)
         lower.set_ylabel("sunny hours\nat rest, %")

@@ -278,6 +278,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 def picture(case: Case, suspect: Suspect) -> Figure:
     """Rain of each interval around the first event; gaps between tips over time below it."""
     from qc.write import picture as house
+    from qc.write.page import COLOURS
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
     around = np.timedelta64(12 * 3600, "s")
@@ -293,7 +294,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         inside = near & (case.time >= suspect.first) & (case.time <= suspect.last) & (rain > 0)
         for rows, color, told in (
             (near & (rain > 0) & ~inside, "#8b8f8c", "rain"),
-            (inside, house.COLOURS[3], "rain that drips"),
+            (inside, COLOURS[3], "rain that drips"),
         ):
             upper.vlines(house.days(case.time[rows]), 0.0, rain[rows], color=color, linewidth=1.3, label=told)
         upper.set_ylim(bottom=0.0)

@@ -117,8 +117,9 @@ def _after_rain(case: Case, rain: Floats) -> Bools:
 def _scale(case: Case) -> float:
     """A hygrometer with a low ceiling reads low below it too: its highest humidity over 100 %."""
     rh = case.scene.companion("relative_humidity")
-    known = rh is not None and np.isfinite(rh).any()
-    return min(float(np.nanpercentile(rh, 99.0)), 100.0) / 100.0 if known else 1.0
+    if rh is None or not np.isfinite(rh).any():
+        return 1.0
+    return min(float(np.nanpercentile(rh, 99.0)), 100.0) / 100.0
 
 
 def _dry_air(case: Case) -> Bools:
@@ -202,21 +203,24 @@ def _habits(case: Case, dry: Dry) -> list[Clue]:
     if len(begins) < 3:
         return []
     clues = []
-    scatter = [
-        float(np.sqrt(-2.0 * np.log(np.clip(np.abs(np.exp(2j * np.pi * hours / 24.0).mean()), 1e-9, 1.0))) * 12.0 / np.pi)
-        for hours in (case.solar_hour[dry.tips], case.solar_hour[dry.rows])
-    ]  # h, of the tips and of all dry air
+    scatter = [_scatter(case.solar_hour[rows]) for rows in (dry.tips, dry.rows)]
     rows = np.concatenate([dry.tips[a : b + 1] for a, b in zip(*dry.occurrences, strict=True) if b > a] or [begins[:0]])
     running = float((np.diff(rows) == 1).mean()) if len(rows) > 1 else 0.0
     if scatter[0] < min(case.limit(ID, "same_hour"), 0.5 * scatter[1]) and running > 0.5:
         clues.append(Clue("sprinkler", -4.0, "they come at the same hour of the day and last: water from a sprinkler"))
     minute = (case.time[dry.tips].astype(np.int64) // 60_000_000) % 60
     if case.interval_s <= 600.0 and len(dry.tips) >= 5:
-        share = float(np.bincount(minute, minlength=60).max() / len(minute))
-        if share > 0.8:
-            clues.append(Clue("one minute", 1.5, f"{100 * share:.0f} % come at minute {int(np.bincount(minute).argmax())} "
-                              "of the hour, as a transmitter does"))  # fmt: skip
+        each = np.bincount(minute, minlength=60)
+        if each.max() > 0.8 * len(minute):
+            said = f"{100 * each.max() / len(minute):.0f} % come at minute {int(each.argmax())} of the hour"
+            clues.append(Clue("one minute", 1.5, f"{said}, as a transmitter does"))
     return clues
+
+
+def _scatter(hours: Floats) -> float:
+    """Circular standard deviation of hours of the day, h."""
+    length = float(np.abs(np.exp(2j * np.pi * hours / 24.0).mean()))
+    return float(np.sqrt(-2.0 * np.log(np.clip(length, 1e-9, 1.0))) * 12.0 / np.pi)
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
@@ -248,6 +252,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 def picture(case: Case, suspect: Suspect) -> Figure:
     """Every tip by its humidity over time; below it the hour and size of tips in dry air."""
     from qc.write import picture as house
+    from qc.write.page import COLOURS
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
     rain, rh = case.values(channel), case.scene.companion("relative_humidity")
@@ -259,7 +264,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     with house.house():
         figure = house.figure(4.2)
         upper, lower = figure.subplots(2, 1, sharex=True)
-        for rows, color, told, size in ((wet, "#9a9e9b", "tips", 2.5), (bad, house.COLOURS[3], "tips in dry air", 4.0)):
+        for rows, color, told, size in ((wet, "#9a9e9b", "tips", 2.5), (bad, COLOURS[3], "tips in dry air", 4.0)):
             for axes, y in ((upper, rh), (lower, case.solar_hour)):
                 axes.plot(
                     house.days(case.time[rows]), y[rows], linestyle="none", marker=".", markersize=size, color=color,

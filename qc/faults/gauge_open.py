@@ -18,10 +18,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested
@@ -136,7 +136,7 @@ def _gaps(hours: Hours) -> list[tuple[int, int]]:
     """Stretches of at least a day between wet hours, as first and after."""
     wet = np.flatnonzero(hours.wet)
     edges = np.concatenate(([-1], wet, [len(hours.wet)]))
-    return [(int(a) + 1, int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a > 24]
+    return [(int(a) + 1, int(b)) for a, b in pairwise(edges) if b - a > 24]
 
 
 def _likeliest(hours: Hours, gaps: Sequence[tuple[int, int]]) -> Gap | None:
@@ -239,6 +239,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 def picture(case: Case, suspect: Suspect) -> Figure:
     """Rain as counted; below it the chance of rain by the weather, hour by hour."""
     from qc.write import picture as house
+    from qc.write.page import COLOURS
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
     around = max((suspect.last - suspect.first) // 3, np.timedelta64(5 * 86_400_000_000, "us"))
@@ -254,7 +255,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         upper.vlines(house.days(case.time[wet]), 0.0, rain[wet], color="#6f7471", linewidth=0.9, label="rain counted")
         upper.set_ylim(bottom=0.0)
         upper.axvspan(
-            float(house.days(suspect.first)), float(house.days(suspect.last)), color=house.COLOURS[2], alpha=0.18,
+            float(house.days(suspect.first)), float(house.days(suspect.last)), color=COLOURS[2], alpha=0.18,
             linewidth=0, label="nothing counted",
         )  # fmt: skip
         upper.set_ylabel(f"{house.label(channel.name)}, mm")

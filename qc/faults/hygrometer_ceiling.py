@@ -28,7 +28,8 @@ from numpy.typing import NDArray
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.physics import gauge, onset
-from qc.physics.windows import Blocks
+from qc.physics.gauge import HOUR_US
+from qc.physics.windows import Blocks, sliding_count
 from qc.station import Channel
 from qc.verdicts import Bools, Floats
 
@@ -63,15 +64,16 @@ def _one(case: Case, channel: Channel) -> Outcome:
         why = f"has {len(known)} liquid rains of more than {hours:g} h without a break, needs {need}"
         return Untested(names, why, f"{hours:g} h of rain")
     start, stop = _segment(case, tops, need)
-    part = tops[start:stop]
-    ceiling = float(np.nanpercentile(part, 75))
+    ceiling = float(np.nanpercentile(tops[start:stop], 75))
     before, first, last = _period(case, values, rains, tops, start, stop, ceiling)
+    part = tops[(rains.first >= first) & (rains.last <= last)]
+    ceiling = float(np.nanpercentile(part, 75))
     every = values[first : last + 1][_liquid(case)[first : last + 1]]
     top = float(np.nanpercentile(every, 99.9)) if np.isfinite(every).any() else np.nan
     sound, slope = case.limit(ID, "sound"), case.limit(ID, "slope")
     count = int(np.isfinite(part).sum())
     weight = slope * (sound - ceiling)
-    if weight < 0.5 or top > case.limit(ID, "never_above"):
+    if weight < 0.5 or count < need or top > case.limit(ID, "never_above"):
         return Cleared(names, f"{count} long rains reach {ceiling:.1f} % (upper quartile), the highest is {top:.1f} %")
     clues = (
         Clue("rain", weight, f"after two hours of rain it reads {ceiling:.1f} % (upper quartile of {count} rains)"),
@@ -160,22 +162,32 @@ def _period(
 ) -> tuple[int, int, int]:
     """The last row before it began, the first and the last row that show it.
 
-    It began after the last value above the ceiling. The first rain at the ceiling shows it, or a night before that
-    rain, once the air had been drier in between: a fall from saturation passes the ceiling too.
+    It began after the last value above the ceiling (values of odd rows, one in a thousand, where no rain comes after
+    it). The first rain at the ceiling shows it; or, before that rain, the second time that the air stays at it for two
+    hours, having been drier in between: sound air may stay there once.
     """
     last = case.rows - 1 if stop == len(tops) else int(rains.last[stop - 1])
     margin = case.limit(ID, "margin")
-    low = [i for i in range(start, stop) if tops[i] <= ceiling + margin]
-    shown = int(rains.first[low[0]])
-    level = max(ceiling + margin, float(np.nanpercentile(values[shown : last + 1], 99.9)) + 0.3)
-    above = np.flatnonzero(values[:shown] > level)
-    if not len(above):
+    above = np.flatnonzero(values[: last + 1] > ceiling + margin + 1.0)
+    low: list[int] = []
+    before = 0
+    for few in (0, int(0.001 * (last - rains.first[start]))):
+        before = int(above[-1 - few]) if len(above) > few else -1
+        low = [i for i in range(start, stop) if rains.first[i] > before and tops[i] <= ceiling + margin]
+        if low:
+            break
+    if not low or before < 0:
         return 0, 0, last
-    before = int(above[-1])
-    drier = np.flatnonzero(values[before:shown] < ceiling - case.limit(ID, "drier"))
-    dry = before + int(drier[0]) if len(drier) else shown
-    again = np.flatnonzero(values[dry:shown] >= ceiling - margin)
-    return before, dry + int(again[0]) if len(again) else shown, last
+    shown = int(rains.first[low[0]])
+    at = values >= ceiling - margin
+    stays = at & (sliding_count(at, case.time, 0, 3 * HOUR_US) * case.interval_s >= 7200.0)
+    dry = values < ceiling - case.limit(ID, "drier")
+    row = before
+    for _ in range(2):
+        for mask in (dry, stays):
+            found = np.flatnonzero(mask[row:shown])
+            row += int(found[0]) if len(found) else shown - row
+    return before, row, last
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
@@ -203,6 +215,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 def picture(case: Case, suspect: Suspect) -> Figure:
     """How often each humidity was read, in all weather and after two hours of rain."""
     from qc.write import picture as house
+    from qc.write.page import COLOURS
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
     first, last = suspect.exhibit["first"], suspect.exhibit["last"]
@@ -215,7 +228,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         axes.axvspan(case.limit(ID, "sound"), 101.0, color="#e7efe9", label="where a sound one reads in rain")
         for rows, color, told in (
             (np.isfinite(values), "#b9bdb9", "all values"),
-            (saturated & np.isfinite(values), house.COLOURS[3], "after two hours of rain"),
+            (saturated & np.isfinite(values), COLOURS[3], "after two hours of rain"),
         ):
             share, _ = np.histogram(values[rows], edges)
             axes.stairs(100.0 * share / max(share.sum(), 1), edges, fill=color == "#b9bdb9", color=color, label=told)

@@ -208,11 +208,8 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         blows = float(np.mean(speed[first : last + 1] >= case.limit(ID, "blowing")))
         known = np.isfinite(values[first : last + 1]).mean()
         windy = blows * (last - first) * case.interval_s / 3600.0
-        if (
-            (blows >= 0.35 or (blows > 0.1 and windy > 48.0))
-            and known > 0.8
-            and np.nanstd(speed[first : last + 1]) > 0.3
-        ):
+        enough = blows >= 0.35 or (blows > 0.1 and windy > 48.0)
+        if enough and known > 0.8 and np.nanstd(speed[first : last + 1]) > 0.3:
             break
     else:
         return None
@@ -227,6 +224,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 def picture(case: Case, suspect: Suspect) -> Figure:
     """Every direction over time, the speed below it."""
     from qc.write import picture as house
+    from qc.write.page import COLOURS
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
     speed_of = case.scene.partner(channel, "wind_speed")
@@ -240,7 +238,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2, 1))
         for rows, color, told in (
             (near & ~inside, "#9a9e9b", "direction"),
-            (inside, house.COLOURS[3], "direction while it stays"),
+            (inside, COLOURS[3], "direction while it stays"),
         ):
             step = max(1, int(rows.sum()) // 4000)
             upper.plot(

@@ -22,7 +22,7 @@ class Spells(NamedTuple):
     first: Rows
     last: Rows
 
-    def __len__(self) -> int:  # type: ignore[override]
+    def __len__(self) -> int:
         """How many there are."""
         return len(self.first)
 
