@@ -96,8 +96,12 @@ def readings(case: Case, channel: Channel) -> list[Reading]:
     return out
 
 
-ALIVE = ("air_temperature", "dew_point", "relative_humidity", "air_pressure", "soil_temperature", "surface_temperature")
-"""Quantities that never keep one value (judgement: nine values of ten alike is no weather)."""
+ALIVE = {
+    "air_temperature": 2.0, "dew_point": 2.0, "relative_humidity": 5.0, "air_pressure": 5.0, "soil_temperature": 0.5,
+    "surface_temperature": 2.0,
+}  # fmt: skip
+"""Quantities that never keep one value where their steps are finer than this, output units (judgement: nine values of
+ten alike is no weather)."""
 
 
 def test(case: Case) -> Sequence[Outcome]:
@@ -155,7 +159,8 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcom
     here = values[begin_row:]
     middle = float(np.nanmedian(here))
     held = np.unique(here[np.isfinite(here)], return_counts=True)[1]
-    if channel.quantity in ALIVE and held.max() > 0.9 * held.sum():
+    step = float(case.quantum(channel).max(initial=0.0)) * abs(reading.factor)
+    if step < ALIVE.get(channel.quantity, 0.0) and held.max() > 0.9 * held.sum():
         told_ = f"{held.max() / held.sum():.0%} of its values are one and the same: no unit does that"
         return Cleared((channel.name,), told_)
     return Suspect(
