@@ -159,7 +159,7 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcom
     here = values[begin_row:]
     middle = float(np.nanmedian(here))
     held = np.unique(here[np.isfinite(here)], return_counts=True)[1]
-    step = float(case.quantum(channel).max(initial=0.0)) * abs(reading.factor)
+    step = float(np.diff(np.unique(values[rows])).min(initial=np.inf)) * abs(reading.factor)
     if step < ALIVE.get(channel.quantity, 0.0) and held.max() > 0.9 * held.sum():
         told_ = f"{held.max() / held.sum():.0%} of its values are one and the same: no unit does that"
         return Cleared((channel.name,), told_)
