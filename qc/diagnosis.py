@@ -58,7 +58,10 @@ EXPLAINS: Mapping[str, tuple[str, ...]] = {
         "channel-open", "channels-swapped", "unit-wrong", "constants-wrong", "pyranometer-zero", "pyranometer-scale",
         "tracker-astray",
     ),
-    "unit-wrong": ("constants-wrong", "pyranometer-scale", "barometer-reduced", "tracker-astray"),
+    "unit-wrong": (
+        "channel-open", "channels-swapped", "constants-wrong", "pyranometer-scale", "barometer-reduced",
+        "tracker-astray",
+    ),
     "anemometer-stalled": ("unit-wrong", "constants-wrong"),
     "pyranometer-zero": ("tracker-astray",),
     "pyranometer-scale": ("tracker-astray",),
@@ -322,9 +325,14 @@ def explained(found: Sequence[Finding]) -> list[Finding]:
     """The same, less what another finding explains: of the log-odds of that one so much is its own doing."""
     out = []
     for one in found:
-        by = max((o.log_odds for o in found if _explains(o, one)), default=0.0)
-        out.append(replace(one, log_odds=one.log_odds - max(by, 0.0)))
+        by = [_own(o) for o in found if _explains(o, one) and o.log_odds > 0.0]
+        out.append(replace(one, log_odds=one.log_odds - max(by, default=0.0)))
     return out
+
+
+def _own(one: Finding) -> float:
+    """What a finding takes off others: its odds; of a fault of wiring all its clues, since nothing else makes those."""
+    return one.suspect.log_odds if one.fault.rank == "wiring" else one.log_odds
 
 
 def _explains(one: Finding, other: Finding) -> bool:
