@@ -325,9 +325,14 @@ def explained(found: Sequence[Finding]) -> list[Finding]:
     """The same, less what another finding explains: of the log-odds of that one so much is its own doing."""
     out = []
     for one in found:
-        by = [_own(o) for o in found if _explains(o, one) and o.log_odds > 0.0]
+        by = [_own(o) for o in found if o.log_odds > 0.0 and _explains(o, one) and not _stronger(one, o)]
         out.append(replace(one, log_odds=one.log_odds - max(by, default=0.0)))
     return out
+
+
+def _stronger(one: Finding, other: Finding) -> bool:
+    """Whether of two that explain each other the first is the likelier one."""
+    return _explains(one, other) and one.log_odds > other.log_odds
 
 
 def _own(one: Finding) -> float:
