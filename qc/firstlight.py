@@ -7,6 +7,7 @@ series falls into, or its drift.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +33,8 @@ SIDEREAL = 1.0
 is clipped at night, -0.5 with its PAR sensor; campus 0.0, forest 0.5)."""
 
 FEW = ((4, 7.0), (7, 5.0))
-"""min; spread of single days to reckon with where there are fewer than so many (measured on roof, campus, forest: 3 to 6
-in the median, worst mean of two healthy days 19, of three 11)."""
+"""min; spread of single days to reckon with where there are fewer than so many (measured on roof, campus, forest: 3 to
+6 in the median, worst mean of two healthy days 19, of three 11)."""
 
 EXPECTED = np.array([-1.7, -0.7, -0.1, 0.7])
 """degrees; usual elevation of the sun without refraction at each of `twilight.LEVELS` (measured on roof, campus, forest
@@ -128,7 +129,7 @@ def of(case: Case) -> FirstLight | None:
 
 
 def _worth(one: FirstLight) -> float:
-    return one.spread / np.sqrt(max(one.days, 1))
+    return one.spread / float(np.sqrt(max(one.days, 1)))
 
 
 def elevation_at(case: Case, latitude: float | None = None, longitude: float | None = None) -> twilight.Elevation:
@@ -147,7 +148,7 @@ def elevation_at(case: Case, latitude: float | None = None, longitude: float | N
     grid_us, high = case.shared[key]
 
     def elevation(time: Times) -> Floats:
-        return np.interp(time.astype("datetime64[us]").astype(np.int64), grid_us, high)
+        return np.asarray(np.interp(time.astype("datetime64[us]").astype(np.int64), grid_us, high))
 
     return elevation
 
@@ -263,7 +264,7 @@ def _spread(each: Floats) -> float:
     """Spread of single days from the differences of neighbours, which steps and drifts do not widen. [min]"""
     if len(each) < 3:
         return 5.0
-    return max(1.4826 * float(np.median(np.abs(np.diff(each)))) / np.sqrt(2.0), 1.0)
+    return max(1.4826 / float(np.sqrt(2.0)) * float(np.median(np.abs(np.diff(each)))), 1.0)
 
 
 MOST_PIECES = 6
@@ -275,7 +276,7 @@ def _pieces(each: Floats, spread: float, least: float) -> tuple[Piece, ...]:
     edges = [0, len(each)]
     while len(edges) <= MOST_PIECES:
         best: tuple[float, int] | None = None
-        for a, b in zip(edges[:-1], edges[1:], strict=True):
+        for a, b in pairwise(edges):
             change = onset.step(each[a:b], least=2)
             if change is None:
                 continue
@@ -286,7 +287,7 @@ def _pieces(each: Floats, spread: float, least: float) -> tuple[Piece, ...]:
         if best is None:
             break
         edges = sorted({*edges, best[1]})
-    return tuple(Piece(a, b, twilight.level(each[a:b])) for a, b in zip(edges[:-1], edges[1:], strict=True))
+    return tuple(Piece(a, b, twilight.level(each[a:b])) for a, b in pairwise(edges))
 
 
 def _cost(residual: Floats, spread: float) -> float:

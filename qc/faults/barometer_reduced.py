@@ -3,16 +3,16 @@
 Shows: the pressure lies above what is usual at the height of the station, by as much as a reduction to sea level adds.
 Happened: the reduction was switched on in the barometer or in the logger's program, or its output for sea level was
     wired to the channel of station pressure.
-How sure: where the change lies within the record and has the right size, nearly certain; from the level alone only above
-    some 160 m, and a height that is wrong in the station file shows the same.
-Check: look for a height or a reduction in the barometer's settings and in the logger's program; compare the reading with
-    a travelling barometer, or with a station nearby after taking off the height; compare the height of the barometer
-    with a map.
+How sure: where the change lies within the record and has the right size, nearly certain; from the level alone only
+    above some 160 m, and a height that is wrong in the station file shows the same.
+Check: look for a height or a reduction in the barometer's settings and in the logger's program; compare the reading
+    with a travelling barometer, or with a station nearby after taking off the height; compare the height of the
+    barometer with a map.
 Carry: travelling barometer, laptop with the logger's and the barometer's cable.
 Caution: settings can mostly be read from afar; before opening an enclosure switch off what is fed from the mains, and
     keep rain and condensation out of it.
-Data: subtract the reduction by a line of the correction log from the day on at which it began; where it was done with the
-    temperature of the hour, the true pressure is known to some tenths of hPa only.
+Data: subtract the reduction by a line of the correction log from the day on at which it began; where it was done with
+    the temperature of the hour, the true pressure is known to some tenths of hPa only.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     level = float(np.nanmedian(values[start:]))
     off = level - usual
     told = f"{level:.1f} hPa in the median; usual at {case.sky.elevation:.0f} m {usual:.1f} +- {spread:.0f} hPa"
-    if not 0.75 < level / usual < 1.3:
+    if not 0.8 < level / usual < 1.25:  # mmHg are 0.75 of hPa
         return Untested(names, f"{told}: a matter of units", "the unit is right")
     fits, sound = (off - added) / spread, off / spread
     if leap is None and added < case.limit(ID, "errors") * spread:
@@ -85,6 +85,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     size = added
     if leap is None:
         near = np.log(case.limit(ID, "room") / (spread * np.sqrt(2 * np.pi))) - 0.5 * fits**2
+        clues.append(Clue("never lower", -1.0, "from the first row on: the height may be wrong as well"))
         clues.append(Clue("sea level", float(near), f"{off - added:+.1f} hPa from sea-level pressure"))
     else:
         size = leap[1]
@@ -107,7 +108,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     )
 
 
-def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[int, float] | None:  # type: ignore[type-arg]
+def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[int, float] | None:
     """The row at which the pressure leaps up by about a reduction and stays there for half a day, and by how much."""
     least = max(case.limit(ID, "leap"), 0.6 * added)
     x = values[rows]

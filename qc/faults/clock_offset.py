@@ -240,7 +240,7 @@ def _stepped(case: Case, found: FirstLight, piece: Piece) -> Suspect:
 def _drifting(case: Case, found: FirstLight) -> Suspect:
     drift = found.drift
     assert drift is not None
-    first, last, onset = _spans(case, found, drift.start, len(found.row))
+    first, last, _ = _spans(case, found, drift.start, len(found.row))
     each = found.each[drift.start :] - drift.base
     level = Level(drift.end - drift.base, found.spread / np.sqrt(5.0), found.spread, len(each))
     base = drift.base if abs(drift.base) > 5.0 else 0.0

@@ -2,8 +2,8 @@
 
 Shows: noon or the length of the day does not fit the coordinates, or the pressure does not fit the height, from the
     first row on.
-Happened: a sign was lost (west, south), latitude and longitude were exchanged, a height in feet was taken for metres, or
-    the offset of the clock from UTC was written down wrong.
+Happened: a sign was lost (west, south), latitude and longitude were exchanged, a height in feet was taken for metres,
+    or the offset of the clock from UTC was written down wrong.
 How sure: exchanged or unsigned coordinates that make noon and day length fit are hard to mistake; a longitude that is
     merely another one, or a zone, shows the same as a clock that is wrong. A height is known from pressure alone to
     about 60 m.
@@ -186,10 +186,11 @@ def _named(case: Case, found: FirstLight, place: Place, declared: float, late: b
         evidence, told = {"what": "zone", "found": _offset(case, zone)}, f"the clock's offset is {_offset(case, zone)}"
         mend = Mend("clock", (), None, None, zone, uncertainty=round(sigma, 1))
     else:
-        evidence = {"what": "coordinates", "found": [round(place.latitude, 4), round(place.longitude, 4)]}
+        evidence = {"what": "coordinates", "found": [round(place.latitude, 6), round(place.longitude, 6)]}
         told = f"{place.latitude:.2f} N, {place.longitude:.2f} E would fit"
         if place.name:
-            chance = np.log(case.limit(ID, "room") / (_coarse(case, found) * np.sqrt(2 * np.pi)))
+            room = case.limit(ID, "room") if abs(minutes) < 180.0 else 1440.0
+            chance = np.log(room / (_coarse(case, found) * np.sqrt(2 * np.pi)))
             clues.append(Clue("slip of the pen", float(chance) - 0.5 * place.misfit**2, place.name))
             told = f"{place.name}: {told}"
         else:
@@ -239,7 +240,7 @@ def _height(case: Case) -> Sequence[Outcome]:
     spread = levels.pressure_spread(case.sky.latitude, len(days))
     off = (p - usual) / spread
     told = f"{p:.1f} hPa in the median of {len(days)} days, {usual:.1f} +- {spread:.0f} is usual at {z:.0f} m"
-    if not 0.75 < p / usual < 1.3:
+    if not 0.8 < p / usual < 1.25:  # mmHg are 0.75 of hPa
         return (Untested((channel.name,), f"height: {told}: a matter of units", "the unit is right"),)
     if abs(off) < case.limit(ID, "pressure_errors"):
         return (Cleared((), told),)
@@ -252,8 +253,8 @@ def _height(case: Case) -> Sequence[Outcome]:
             height, name = other, told_as
     clues = [
         Clue("pressure", 1.5 * (abs(off) - 3.0), told),
-        Clue("always", min(2.0, 0.2 * len(days)), f"on {len(days)} days"),
-        Clue("slip of the pen", 2.5, name) if name else Clue("slip of the pen", -1.0, "not a matter of feet"),
+        Clue("always", min(3.0, 0.2 * len(days)), f"on {len(days)} days"),
+        Clue("slip of the pen", 2.5, name) if name else Clue("slip of the pen", 0.0, "not a matter of feet"),
     ]
     sure = spread * 8.3
     return (
@@ -288,7 +289,9 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     exchanged coordinates."""
     site = case.station.station
     lat, lon, z = site.latitude, site.longitude, site.elevation
-    can_height = case.mate("air_pressure") is not None
+    low = float(standard_pressure(0.0)) - float(standard_pressure(z))
+    # near sea level a height that is too great looks like a reduced barometer
+    can_height = case.mate("air_pressure") is not None and low > 3.5 * levels.pressure_spread(lat, 14.0)
     found = firstlight.of(case)
     can_sun = found is not None and found.days >= 3
     ways: list[dict[str, float]] = []
@@ -301,9 +304,13 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         else:
             ways.append({"elevation": z + 1000.0})
     if can_sun and grade != "near":
-        if 5.0 < abs(lon):
+        if abs(lon) > 5.0:
             ways.append({"longitude": -lon})
-        if abs(lon) <= 90.0 and max(abs(lat - lon), abs(lat + lon)) > 15.0 and min(abs(lat - lon), abs(lat + lon)) > 8.0:
+        if (
+            abs(lon) <= 90.0
+            and max(abs(lat - lon), abs(lat + lon)) > 15.0
+            and min(abs(lat - lon), abs(lat + lon)) > 8.0
+        ):
             ways.append({"latitude": lon, "longitude": lat})
     if not ways:
         return None

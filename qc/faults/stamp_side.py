@@ -51,7 +51,7 @@ def test(case: Case) -> Sequence[Outcome]:
     sigma = found.sigma(whole)
     sides = {side: late_if(declared, side, case.interval_s) for side in _PLACE if side != declared}
     told = f"{whole.mean:+.1f} +- {sigma:.1f} min over {whole.days} days of first and last light"
-    if len(found.pieces) > 1 or found.drift is not None and abs(found.drift.per_day) > 0.1:
+    if len(found.pieces) > 1 or (found.drift is not None and abs(found.drift.per_day) > 0.1):
         return (Cleared((), "the error is not the same on all days: no side of stamps does that"),)
     sided = {side: at for side, at in sides.items() if abs(at) >= case.limit(ID, "least")}
     apart = case.limit(ID, "errors") * sigma

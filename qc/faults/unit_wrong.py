@@ -2,15 +2,15 @@
 
 Shows: a whole channel lies far from what is possible or usual, and in another unit of its quantity it would be usual,
     and agree with the channels beside it.
-Happened: the logger's program or a sensor was set to other units, or the unit was written down wrong in the station file.
-How sure: pressure, Kelvin, kilowatts and inches betray themselves within hours; miles, knots and kilometres an hour need
-    a gust or a second anemometer beside it, or a week and the day of the change.
-Check: read the unit in the logger's program and in the table's header; compare one reading at a noted minute with a hand
-    instrument; look into the visit log for a program that was loaded on the day of the change.
+Happened: the logger's program or a sensor was set to other units, or its unit stands wrong in the station file.
+How sure: pressure, Kelvin, kilowatts and inches betray themselves within hours; miles, knots and kilometres an hour
+    need a gust or a second anemometer beside it, or a week and the day of the change.
+Check: read the unit in the logger's program and in the table's header; compare one reading at a noted minute with a
+    hand instrument; look into the visit log for a program that was loaded on the day of the change.
 Carry: hand instrument for the quantity, laptop with the logger's cable.
 Caution: no climb is needed for a reading; do not change the program in the field without a copy of the old one.
-Data: correct `unit` of the channel in the station file (with a deployment from the day of the change on); the table stays
-    as it is.
+Data: correct `unit` of the channel in the station file (with a deployment from the day of the change on); the table
+    stays as it is.
 """
 
 from __future__ import annotations
@@ -40,8 +40,8 @@ TEMPERATURES = ("air_temperature", "dew_point", "soil_temperature", "surface_tem
 WIND = ("wind_speed", "wind_gust")
 UNITS = {
     "air_pressure": ("hPa", "inHg", "mmHg", "kPa", "Pa"),
-    **{quantity: ("degC", "degF", "K") for quantity in TEMPERATURES},
-    **{quantity: ("m/s", "mph", "kn", "km/h", "ft/s") for quantity in WIND},
+    **dict.fromkeys(TEMPERATURES, ("degC", "degF", "K")),
+    **dict.fromkeys(WIND, ("m/s", "mph", "kn", "km/h", "ft/s")),
     "global_irradiance": ("W/m2", "kW/m2", "kJ/m2", "MJ/m2"),
     "relative_humidity": ("%", "1"),
     "precipitation": ("mm", "inches"),
@@ -142,7 +142,7 @@ def _one(case: Case, channel: Channel) -> Outcome | None:
 def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcome:
     values = case.values(channel)
     rows = np.flatnonzero(np.isfinite(values))
-    blocks, first = _blocks(case, rows)
+    _, first = _blocks(case, rows)
     begin_row, before_row = int(rows[0]), None
     run = onset.first_true(told.better, least=min(2, int(np.isfinite(told.better).sum())))
     if run is not None and run[0] >= 0:
@@ -179,7 +179,7 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcom
     )  # fmt: skip
 
 
-def _blocks(case: Case, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+def _blocks(case: Case, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Six-hour blocks with values, and where each begins in `rows`."""
     us = case.time[rows].astype("datetime64[us]").astype(np.int64)
     return np.unique(us // round(BLOCK_S * 1e6), return_index=True)
@@ -192,7 +192,7 @@ def _medians(case: Case, values: Floats) -> Floats:
     return np.array([np.median(part) for part in np.split(values[rows], first[1:])])
 
 
-def _narrowed(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int]:  # type: ignore[type-arg]
+def _narrowed(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int]:
     """Rows between which it began: the two of one leap that a change of unit explains and nothing else comes near to,
     else the first and last of those given (two blocks)."""
     x = values[rows]
@@ -267,17 +267,14 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     wide = case.limit(ID, "temperature") * (1.4 if channel.quantity == "logger_temperature" else 1.0)
     here, there = (middles - usual) / wide, (reading.of(middles) - usual) / wide
     reference = _reference(case, channel)
-    if reference is None:
+    better = _stepped(middles, reading)
+    if better is None and reference is None:
         better = (np.abs(there) < np.abs(here)).astype(float)
-        change = onset.step(middles, least=2)
-        if change is not None and change.gain > 4.0:
-            leap = (change.before - reading.plus) / reading.factor - change.before
-            if abs(leap) > 15.0 and abs(change.after - change.before - leap) < 0.35 * abs(leap):
-                better = (np.arange(len(middles)) >= change.at).astype(float)
-    else:
+    elif better is None and reference is not None:
         beside = np.array([np.median(p) for p in np.split(*_paired(case, values, reference))])
         better = (np.abs(reading.of(middles) - middles + beside) < np.abs(beside)).astype(float)
         better[~np.isfinite(beside)] = np.nan
+    assert better is not None
     at = _tail(better)
     if not len(here[at]):
         return None
@@ -287,7 +284,7 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     after = values[rows[first[at.start]] :]
     converted = reading.of(after[np.isfinite(after)])
     odd = float(np.mean(np.abs(converted - usual) > 28.0))
-    hot = float(np.mean((after[np.isfinite(after)] > 60.0)))
+    hot = float(np.mean(after[np.isfinite(after)] > 60.0))
     clues = [
         Clue("level", _capped(0.5 * (a**2 - b**2)), f"{a * wide:+.0f} K from what is usual here, {b * wide:+.0f} then"),
         Clue("all values", 1.0 if odd < 0.005 else -4.0 * min(1.0, 20.0 * odd), f"{100 * odd:.1f} % odd even then"),
@@ -297,13 +294,30 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
         clues.append(Clue("no air is so", 3.0, f"{100 * hot:.0f} % of values above 60 degC"))
     if reference is not None:
         clues.append(_beside(case, after, reference[len(values) - len(after) :], reading))
+    follows = _follows(case, channel, after, reading)
+    if follows is not None:
+        clues.append(follows)
+    jumps = np.abs(np.diff(converted))
+    if (follows is not None and follows.log_odds <= -3.0) or (len(jumps) and np.median(jumps) > 2.5):
+        return None  # it goes with nothing, or jumps as no air does, in whatever unit
     identity = _identity(case, channel, values, reading, len(values) - len(after))
     if identity is not None:
         clues.append(identity)
     return Told(clues, better)
 
 
-def _paired(case: Case, values: Floats, reference: Floats) -> tuple[Floats, np.ndarray]:  # type: ignore[type-arg]
+def _stepped(middles: Floats, reading: Reading) -> Floats | None:
+    """1 from the block on at which the values leap as this unit would make them; None where they do not."""
+    change = onset.step(middles, least=2)
+    if change is None or change.gain < 4.0:
+        return None
+    leap = (change.before - reading.plus) / reading.factor - change.before
+    if abs(leap) < 15.0 or abs(change.after - change.before - leap) > 0.35 * abs(leap):
+        return None
+    return (np.arange(len(middles)) >= change.at).astype(float)
+
+
+def _paired(case: Case, values: Floats, reference: Floats) -> tuple[Floats, np.ndarray]:
     """Values less a reference in the rows of values, and the edges of blocks, for `np.split`."""
     rows = np.flatnonzero(np.isfinite(values))
     _, first = _blocks(case, rows)
@@ -335,9 +349,33 @@ def _beside(case: Case, after: Floats, reference: Floats, reading: Reading) -> C
     a, b = float(np.median(np.abs(x - r))), float(np.median(np.abs(y - r)))
     odds = _capped(0.5 * ((a / wide) ** 2 - (b / wide) ** 2))
     told = f"{a:.1f} K from the temperatures beside it, {b:.1f} in {reading.unit}"
-    if odds > 0 and b > 0.4 * a:
+    if odds > 0 and b > min(0.4 * a, 9.0):
         odds = 0.0
     return Clue("beside", odds, told)
+
+
+def _follows(case: Case, channel: Channel, after: Floats, reading: Reading) -> Clue | None:
+    """Whether it goes up and down with the other air (or the logger's) temperatures: a dead or open input does not, in
+    whatever unit."""
+    others = [c for c in case.of("air_temperature", "logger_temperature") if c.name != channel.name]
+    if channel.quantity not in ("air_temperature", "logger_temperature") or not others:
+        return None
+    start = case.rows - len(after)
+    best: tuple[float, float] | None = None
+    for other in others:
+        r = case.values(other)[start:]
+        both = np.isfinite(r) & np.isfinite(after)
+        if both.sum() < 24 or not 0.2 < np.std(r[both]) < 40.0:
+            continue
+        y = reading.of(after[both])
+        alike = float(np.corrcoef(y, r[both])[0, 1]) if np.std(y) > 0 else 0.0
+        slope = float(np.std(y) / np.std(r[both]))
+        if best is None or alike > best[0]:
+            best = alike, slope
+    if best is None:
+        return None
+    odds = min(1.5, 8.0 * (best[0] - 0.75)) - (2.0 if not 0.4 < best[1] < 2.5 else 0.0)
+    return Clue("follows", odds, f"r {best[0]:.2f} with the other temperatures, {best[1]:.1f} of their range")
 
 
 def _identity(case: Case, channel: Channel, values: Floats, reading: Reading, start: int) -> Clue | None:
@@ -360,7 +398,8 @@ def _identity(case: Case, channel: Channel, values: Floats, reading: Reading, st
     before = misfit(air, dew)
     after = misfit(reading.of(air), dew) if channel is t else misfit(air, reading.of(dew))
     told = f"dew point {before:.1f} K from that of temperature and humidity, {after:.1f} then"
-    return Clue("dew point", _capped(0.5 * (before**2 - after**2) / 2.0**2), told)
+    odds = _capped(0.5 * (before**2 - after**2) / 2.0**2)
+    return Clue("dew point", min(odds, 4.0 - after), told)
 
 
 def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
@@ -434,11 +473,11 @@ def _strain(case: Case, mean_over_gust: float) -> float:
     return 0.5 * (mean_over_gust / case.limit(ID, "gust" if mean_over_gust > 0 else "gust_high")) ** 2
 
 
-def _since(
-    case: Case, channel: Channel, values: Floats, days: Floats, start: int, mate: bool
-) -> tuple[int, int]:
+def _since(case: Case, channel: Channel, values: Floats, days: Floats, start: int, mate: bool) -> tuple[int, int]:
     """Rows between which it began: by the hours about the day of the step where there is a mate, else two days."""
-    rows = np.flatnonzero((case.solar_day >= days[max(0, start - 2)]) & (case.solar_day <= days[min(len(days) - 1, start + 1)]))
+    rows = np.flatnonzero(
+        (case.solar_day >= days[max(0, start - 2)]) & (case.solar_day <= days[min(len(days) - 1, start + 1)])
+    )
     if not mate:
         inner = np.flatnonzero((case.solar_day >= days[start - 1]) & (case.solar_day <= days[start]))
         return int(inner[0]), int(inner[-1])
@@ -512,10 +551,8 @@ def _grid(case: Case, values: Floats, reading: Reading, days: Floats, start: int
     """Whether the values stand on steps that are tenths (or halves, or wholes) in the other unit alone, and from which
     day on."""
     good = np.isfinite(values) & (values > 0.3) & (values < 12.0)
-    if start == 0:
-        late = days[min(len(days) - 1, (2 * len(days)) // 3)]  # a change within the record leaves its end on the grid
-    else:
-        late = days[start]
+    # a change within the record leaves its end on the grid
+    late = days[start if start else min(len(days) - 1, (2 * len(days)) // 3)]
     distinct = np.unique(np.round(values[good & (case.solar_day >= late)], 4))
     if len(distinct) < 8:
         return None, 0
@@ -553,7 +590,8 @@ def _on(x: Floats, quantum: float, room: float) -> float:
 
 
 def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
-    high = (case.elevation > 15.0) & np.isfinite(values)
+    least = 15.0 if abs(np.log(reading.factor)) < 3.0 else 5.0  # a factor of 1000 shows in a winter sun too
+    high = (case.elevation > least) & np.isfinite(values)
     if high.sum() * case.interval_s < case.limit(ID, "sun_hours") * 3600.0:
         return "too little high sun"
     k = np.where(high, values / np.maximum(case.clear.ghi, 1.0), np.nan)
@@ -582,6 +620,10 @@ def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
         *_runs(case, better, 0.6),
     ]
     par = case.mate("par")
+    if abs(np.log(reading.factor)) < 1.2 and par is None:
+        return None  # cloud does as much
+    if reading.factor > 1.0 and top > 0.35:
+        clues.append(Clue("not so dark", -4.0, f"{top:.2f} of a clear sky is a cloudy one"))
     if par is not None:
         both = high[start:] & (case.values(par)[start:] > 20.0) & (values[start:] > 0)
         if both.sum() > 10:
@@ -604,7 +646,7 @@ def _wet(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
     part = middles[at]
     dry = float(np.median(part))
     clues = [
-        Clue("level", 4.0 if part.max() <= 1.05 and 0.05 < dry else -4.0, f"{dry:.2g} % in the median"),
+        Clue("level", 4.0 if part.max() <= 1.05 and dry > 0.05 else -4.0, f"{dry:.2g} % in the median"),
         Clue("spread", 2.0 if np.ptp(part) > 0.02 or dry < 0.99 else -2.0, f"98 % of values below {tops:.3g}"),
         *_runs(case, better),
     ]
@@ -657,8 +699,8 @@ _OFTEN = {
     "near": (("wind_speed", "kn"), ("wind_speed", "mph")),
     "typical": (("wind_speed", "km/h"), ("wind_speed", "mph"), ("air_temperature", "degF"), ("air_pressure", "kPa"),
                 ("air_pressure", "mmHg"), ("dew_point", "degF")),
-    "gross": (("air_pressure", "inHg"), ("air_pressure", "kPa"), ("air_temperature", "K"), ("global_irradiance", "kW/m2"),
-              ("air_temperature", "degF")),
+    "gross": (("air_pressure", "inHg"), ("air_pressure", "kPa"), ("air_temperature", "K"), ("air_temperature", "degF"),
+              ("global_irradiance", "kW/m2")),
 }  # fmt: skip
 
 
@@ -735,4 +777,3 @@ FAULT = Fault(
     },
     visits=("replaced", "disturbed"),
 )
-

@@ -71,9 +71,10 @@ def light_hour(solar_us: Ints, values: Floats) -> Floats:
     north = np.bincount(at, weight * turn.imag, minlength=len(known))
     wide = min(7, len(known))
     kernel = np.ones(wide)
-    east, north = (np.convolve(part, kernel, mode="same")[: len(known)] for part in (east, north))
-    hour = np.round(np.angle(east + 1j * north) % (2 * np.pi) * 12.0 / np.pi) % 24.0
-    return np.asarray(np.where(np.hypot(east, north) > 0, hour, np.nan)[at])
+    week = [np.convolve(part, kernel, mode="same")[: len(known)] for part in (east, north)]
+    turned = np.arctan2(week[1], week[0]) % (2 * np.pi)
+    hour = np.round(turned * 12.0 / np.pi) % 24.0
+    return np.asarray(np.where(np.hypot(week[0], week[1]) > 0, hour, np.nan)[at])
 
 
 def crossings(
@@ -94,6 +95,8 @@ def crossings(
     Crossings, or None where no day shows first and last light. Between two rows the logarithm of the light is taken
     as linear in time, as twilight nearly is. Cells that are empty in most nights count as dark.
     """
+    if len(middle) < 20:
+        return None
     us = middle.astype("datetime64[us]").astype(np.int64)
     solar = us + round(longitude * 240_000_000)
     hour = light_hour(solar, values)
@@ -253,7 +256,7 @@ def modelled(middle: Times, interval_s: float, elevation: Elevation, parts: int 
     total = np.zeros(len(middle))
     for part in range(parts):
         off = np.timedelta64(round((part + 0.5 - parts / 2) * step * 1e6), "us")
-        total += light(elevation(middle.astype("datetime64[us]") + off))
+        total += light(elevation(np.asarray(middle.astype("datetime64[us]") + off)))
     return total / parts
 
 

@@ -1,6 +1,6 @@
 """What is usual at a place: pressure by height, air temperature by latitude and season, and how far both stray.
 
-Rough on purpose: they tell a unit or a height that is wrong from one that is right, never a sensor that is a little off.
+Rough on purpose: they tell a wrong unit or height from a right one, never a sensor that is a little off.
 """
 
 from __future__ import annotations
@@ -43,19 +43,19 @@ def reduction(pressure_hpa: ArrayLike, elevation_m: float, temperature_degc: flo
     temperature_degc : of the air at the station. [degC]
     """
     mean = temperature_degc + 273.15 + LAPSE_RATE * elevation_m / 2.0
-    return np.asarray(pressure_hpa, float) * np.expm1(elevation_m / (SCALE_M_PER_K * mean))
+    return np.asarray(np.asarray(pressure_hpa, float) * np.expm1(elevation_m / (SCALE_M_PER_K * mean)))
 
 
 def height_of(pressure_hpa: float) -> float:
     """Height at which a pressure is that of the U.S. Standard Atmosphere. [m]"""
-    return 44330.8 * (1.0 - (pressure_hpa / 1013.25) ** 0.190263)
+    return float(44330.8 * (1.0 - (pressure_hpa / 1013.25) ** 0.190263))
 
 
 def usual_temperature(latitude: float, elevation_m: float, day_of_year: ArrayLike) -> Floats:
     """A middle air temperature by latitude, height and day of the year. [degC]
 
-    Rough climatology (from memory: 27 degC at the equator, 10 at 50, -12 at 80 degrees; half the yearly range 0.22 K for
-    each degree of latitude, warmest three weeks after the solstice); a station's month lies within about 7 K of it.
+    Rough climatology (from memory: 27 degC at the equator, 11 at 50, -13 at 80 degrees; half the yearly range 0.22 K
+    for each degree of latitude, warmest three weeks after the solstice); a station's month lies within about 7 K of it.
     """
     day = np.asarray(day_of_year, float)
     away = abs(latitude)
