@@ -354,7 +354,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     found: Series = suspect.exhibit["series"]
     drawn, axes = house.framed(3.2, top=0.55)
     axes.axhspan(case.limit(ID, "lowest"), case.limit(ID, "highest"), color=house.NIGHT, label="what clear skies give")
-    axes.plot(found.days.day + 0.5, np.exp(found.days.value), ".", color=house.LINE, markersize=3, label="days")
+    axes.plot(found.days.day + 0.5, np.exp(found.days.value), ".", color=house.SOFT, markersize=3, label="days")
     clear = found.clear
     axes.plot(clear.day + 0.5, np.exp(clear.value), "o", color=house.SERIES[0], markersize=3.5, label="clear half-days")
     day = suspect.exhibit["day"]

@@ -61,8 +61,9 @@ def _one(case: Case, whole: Channel, direct: Channel, diffuse: Channel) -> Outco
     days, day = np.unique(case.solar_day[judged], return_inverse=True)
     need = case.limit(ID, "days")
     if hours < case.limit(ID, "hours") or len(days) < need:
-        why = f"has {hours:.0f} h on {len(days)} days with all three and the sun up, needs {need:.0f} days"
-        return Untested(names, why, f"{need:.0f} days with direct, diffuse and global")
+        least = f"{case.limit(ID, 'hours'):.0f} h on {need:.0f} days"
+        why = f"has {hours:.1f} h on {len(days)} days with all three and the sun up, needs {least}"
+        return Untested(names, why, f"{least} with direct, diffuse and global")
     g = case.values(whole)
     bound = case.limit(ID, "closure")
     broken = np.zeros(case.rows, bool)

@@ -10,7 +10,7 @@ import pytest
 from qc.diagnosis import diagnose
 from qc.faults import Cleared, Suspect, Untested, barometer_reduced
 from qc.mends import mended
-from qc.physics import levels
+from qc.physics import usual as levels
 from qc.record import Record
 from qc.verdicts import Floats
 from tests.faults.planted import planted, unchecked

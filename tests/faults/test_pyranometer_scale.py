@@ -77,6 +77,11 @@ def test_dull_weeks_are_no_factor() -> None:
     assert odds(with_values(both, ghi=first)) < 0.0
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_dull_season_is_no_factor(seed: int) -> None:
+    assert odds(sunny(60, clear=0.0, closed=0.9, channels=ALONE, seed=seed)) < 0.0
+
+
 def test_haze_of_a_fortnight_is_no_factor() -> None:
     clean, hazy = (sunny(70, haze=h, clear=0.4, channels=ALONE, start="2025-05-01") for h in (3.0, 5.0))
     now = case(clean)
@@ -84,14 +89,16 @@ def test_haze_of_a_fortnight_is_no_factor() -> None:
     assert odds(with_values(clean, ghi=np.where((number > 30) & (number < 45), sun(hazy), sun(clean)))) < 0.0
 
 
-def test_a_tilt_is_no_factor() -> None:
+@pytest.mark.parametrize("tilt", [8.0, 15.0, 22.0])
+def test_a_tilt_is_no_factor(tilt: float) -> None:
     record = sunny(70, clear=0.4, start="2025-05-01")
     now = case(record)
     g, d = sun(record), now.values(now.of("direct_irradiance")[0])
-    a, e, t = np.radians(now.azimuth - 90.0), np.radians(np.maximum(now.elevation, 0.0)), np.radians(8.0)
+    a, e, t = np.radians(now.azimuth - 90.0), np.radians(np.maximum(now.elevation, 0.0)), np.radians(tilt)
     facing = np.clip(np.cos(t) * np.sin(e) + np.sin(t) * np.cos(e) * np.cos(a), 0.0, None)
     late = np.arange(now.rows) > now.rows // 2
-    assert odds(with_values(record, ghi=g + late * d * (facing - np.sin(e)))) < 0.0
+    none = np.full(now.rows, np.nan)
+    assert odds(with_values(record, ghi=g + late * d * (facing - np.sin(e)), dni=none)) < 0.0
 
 
 def test_what_another_sensor_does_is_its_own() -> None:
