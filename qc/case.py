@@ -100,9 +100,13 @@ class Case:
         return [c for c in self.scene.channels if c.quantity != "other"]
 
     def of(self, *quantities: str, extremes: bool = False) -> list[Channel]:
-        """Channels of some quantities; those of maxima, minima and deviations only with `extremes`."""
+        """Channels of some quantities; those of maxima, minima and deviations only with `extremes`. The least voltage
+        of a battery is what many loggers report of it: it counts as its voltage."""
         found = self.scene.of(*quantities)
-        return found if extremes else [c for c in found if c.statistic not in ("max", "min", "sd")]
+        if extremes:
+            return found
+        level = ("battery_voltage", "min")
+        return [c for c in found if c.statistic not in ("max", "min", "sd") or (c.quantity, c.statistic) == level]
 
     def values(self, channel: Channel) -> Floats:
         """Values in the output unit, NaN where none, shape (n,); less what an earlier finding spoilt."""

@@ -1,16 +1,17 @@
 """A battery that no longer carries the night.
 
-Shows: the voltage sinks from dusk to dawn further than it did, night by night, until it falls below what the logger or
-    the battery can bear.
+Shows: the voltage sinks from dusk to dawn further than it did, night by night, until it falls below what the logger
+    or the battery can bear.
 Happened: the battery is old, a cell is dead, it is no longer charged (panel, fuse, regulator, snow, leaves), or
     something draws more than it should.
-How sure: the sag against the station's own nights is plain; whether battery, charging or load is to blame shows by the
-    voltage of clear days and under load. What is healthy depends on the chemistry, which the data do not tell.
-Check: read the voltage at rest and with the largest load on; look at the panel for dirt, snow, shade and breakage; look
-    at fuse and regulator, and whether the battery is charged at noon; measure the current of the station at night.
+How sure: the sag against the station's own nights is plain; whether battery, charging or load is to blame shows by
+    the voltage of clear days and under load. What is healthy depends on the chemistry, which the data do not tell.
+Check: read the voltage at rest and with the largest load on; look at the panel for dirt, snow, shade and breakage;
+    look at fuse and regulator, and whether the battery is charged at noon; measure the current of the station at
+    night.
 Carry: a charged battery of the same chemistry and size, fuses, a regulator, multimeter with a clamp, cloth and water.
-Caution: batteries and solar wiring: disconnect before rewiring, fuse, no sparks near lead-acid cells, lift with care, never
-    short the terminals; follow local codes and site rules.
+Caution: batteries and solar wiring: disconnect before rewiring, fuse, no sparks near lead-acid cells, lift with care,
+    never short the terminals; follow local codes and site rules.
 Data: values from the hours of low voltage are suspect, gaps before dawn first; nothing can be mended.
 """
 
@@ -80,7 +81,9 @@ def _nights(case: Case, channel: Channel) -> _Nights:
         if n >= least:
             k = max(1, n // 8)
             low = float(np.sort(part)[: max(1, n // 50)].mean())
-            found.append((number, float(np.median(part[:k])), float(np.median(part[-k:])), low, highest.get(int(number), 0.0)))
+            found.append(
+                (number, float(np.median(part[:k])), float(np.median(part[-k:])), low, highest.get(int(number), 0.0))
+            )
     table = np.array(found, float).reshape(-1, 5)
     return _Nights(table[:, 0].astype(np.int64), *(table[:, i] for i in range(1, 5)))
 
@@ -101,10 +104,13 @@ def _one(case: Case, channel: Channel) -> Outcome:
     volts = _nominal(case, nights)
     scale = volts / 12.0
     sag = nights.sag
-    start, usual, spread = _begin(case, sag, scale)
+    start, usual = _begin(case, sag, scale)
     dead = nights.lowest < case.limit(ID, "low") * scale
     if start is None and dead[-3:].sum() < 2:
-        return Cleared(names, f"sinks by {np.median(sag):.2g} V in the night, lowest {nights.lowest.min():.4g} V; no night stands out")
+        return Cleared(
+            names,
+            f"sinks by {np.median(sag):.2g} V in the night, lowest {nights.lowest.min():.4g} V; no night stands out",
+        )
     first = start if start is not None else int(np.flatnonzero(dead)[0])
     late = slice(max(first, n - 3), n)
     now, lowest = float(np.median(sag[late])), float(nights.lowest[first:].min())
@@ -112,22 +118,38 @@ def _one(case: Case, channel: Channel) -> Outcome:
     slope = _slope(nights.night[first:], nights.lowest[first:])
     reach = case.limit(ID, "cut-off") * scale
     if start is None:
-        usual, spread = float("nan"), float("nan")
+        usual = float("nan")
     over = (now - usual) / (case.limit(ID, "rise") * scale) if np.isfinite(usual) else 0.0
     charged = float(np.median(nights.day[late])) >= case.limit(ID, "charged") * scale
     clues = [
-        Clue("sag", 2.0 * np.log(max(over, 0.1)) + 1.0 if np.isfinite(usual) else -1.0, f"it sinks by {now:.2f} V in the night, {usual:.2f} V before" if np.isfinite(usual) else "no sound nights before to compare with"),
+        Clue(
+            "sag",
+            2.0 * np.log(max(over, 0.1)) + 1.0 if np.isfinite(usual) else -1.0,
+            f"it sinks by {now:.2f} V in the night, {usual:.2f} V before"
+            if np.isfinite(usual)
+            else "no sound nights before to compare with",
+        ),
         Clue("nights", min(float(count) - 2.0, 2.5), f"in the last {count} nights"),
-        Clue("low", min(2.0 * (case.limit(ID, "low") * scale - lowest) / scale + 1.0, 3.5) if dead[first:].sum() >= 2 else -1.0, f"down to {lowest:.4g} V"),
+        Clue(
+            "low",
+            min(2.0 * (case.limit(ID, "low") * scale - lowest) / scale + 1.0, 3.5) if dead[first:].sum() >= 2 else -1.0,
+            f"down to {lowest:.4g} V",
+        ),
         Clue("falling", 1.5 if slope < -0.03 * scale else -0.5, f"its lowest falls by {-slope:.2g} V a day"),
     ]
     left = (float(nights.lowest[-1]) - reach) / -slope if slope < -0.01 * scale else float("nan")
     ahead = ""
     if np.isfinite(left):
         ahead = f"; {reach:.4g} V in about {left:.0f} days" if left > 0 else f"; it is below {reach:.4g} V already"
-    charging = "charged by day" if charged else f"charged to {np.median(nights.day[late]):.4g} V only: look at panel, fuse and regulator"
+    charging = (
+        "charged by day"
+        if charged
+        else f"charged to {np.median(nights.day[late]):.4g} V only: look at panel, fuse and regulator"
+    )
     day0 = case.time[np.flatnonzero((_noon(case) == nights.night[first]) & (case.elevation < 0.0))[0]]
-    earlier = np.flatnonzero((_noon(case) == nights.night[first - 1]) & (case.elevation < 0.0)) if first else np.zeros(0, int)
+    earlier = (
+        np.flatnonzero((_noon(case) == nights.night[first - 1]) & (case.elevation < 0.0)) if first else np.zeros(0, int)
+    )
     before = case.time[earlier[0]] if len(earlier) else case.first
     return Suspect(
         names,
@@ -135,8 +157,8 @@ def _one(case: Case, channel: Channel) -> Outcome:
         {"night_sag_v": round(now, 2)},
         f"{channel.name} sinks by {now:.2f} V in the night"
         + (f" ({usual:.2f} V before)" if np.isfinite(usual) else "")
-        + f", down to {lowest:.4g} V, since {str(day0)[:10]}; {charging}{ahead}. Taken for a {volts:.0f} V lead battery: the "
-        "chemistry is not declared.",
+        + f", down to {lowest:.4g} V, since {str(day0)[:10]}; {charging}{ahead}. Taken for a {volts:.0f} V lead "
+        "battery: the chemistry is not declared.",
         day0,
         case.last,
         (before, day0),
@@ -146,8 +168,8 @@ def _one(case: Case, channel: Channel) -> Outcome:
     )
 
 
-def _begin(case: Case, sag: Floats, scale: float) -> tuple[int | None, float, float]:
-    """The first night of the run to the end in which all sag further than before; what was usual, V, and its spread."""
+def _begin(case: Case, sag: Floats, scale: float) -> tuple[int | None, float]:
+    """The first night of the run to the end in which all sag further than before; what was usual, V."""
     n = len(sag)
     rise = case.limit(ID, "rise") * scale
     for start in range(n - 2, 1, -1):
@@ -163,11 +185,11 @@ def _begin(case: Case, sag: Floats, scale: float) -> tuple[int | None, float, fl
     usual = float(np.median(before))
     spread = 1.4826 * float(np.median(np.abs(before - usual)))
     if n - start < 2:
-        return None, usual, spread
+        return None, usual
     while start > 3 and sag[start - 1] > usual + max(0.4 * rise, 5.0 * spread):
         start -= 1
     usual = float(np.median(sag[:start]))
-    return start, usual, spread
+    return start, usual
 
 
 def _slope(night: np.ndarray, volts: Floats) -> float:
@@ -205,7 +227,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 
 
 def picture(case: Case, suspect: Suspect) -> Figure:
-    """The voltage by hour, one curve for each day laid upon the other, the last nights in colour; the sag of each night."""
+    """The voltage by hour, a curve for each day laid upon the others, the last nights in colour; the sag of each."""
     from qc.write import picture as house
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
@@ -225,7 +247,13 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     for i, number in enumerate(bad):
         rows = np.flatnonzero(noon == number)
         colour = shades(0.35 + 0.65 * (i + 1) / len(bad))
-        left.plot(hour[rows], x[rows], color=colour, linewidth=1.0, label="first night of it" if i == 0 else "last night" if i == len(bad) - 1 else None)
+        left.plot(
+            hour[rows],
+            x[rows],
+            color=colour,
+            linewidth=1.0,
+            label="first night of it" if i == 0 else "last night" if i == len(bad) - 1 else None,
+        )
     left.set_xticks([0, 6, 12, 18, 24], ["12", "18", "0", "6", "12"])
     left.set_xlim(0, 24)
     left.set_xlabel("local solar hour")
@@ -244,7 +272,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
 FAULT = Fault(
     ID,
     rank="sensor",
-    needs=(),  # minima count too
+    needs=(("battery_voltage",),),
     least_s=3 * 86400.0,
     test=test,
     inject=inject,

@@ -1,16 +1,16 @@
 """The channels of one device go missing together, again and again.
 
 Shows: bursts of missing values in all channels of a device at once, while the other devices go on.
-Happened: a loose plug, water in a connector, a cable that moves in the wind, a bus that hangs, an address used twice, or
-    a supply that sags for this device alone.
+Happened: a loose plug, water in a connector, a cable that moves in the wind, a bus that hangs, an address used twice,
+    or a supply that sags for this device alone.
 How sure: channels that share a device, and miss together and never with others, leave the sensor elements out of it;
     whether cable, plug or supply is to blame shows only at the station.
 Check: read the device live and move plug and cable by hand; look for water and corrosion in the connector and at the
-    terminals; measure the supply at the device while it measures; look for a second device of the same address; compare
-    the times with rain, wind and low battery.
+    terminals; measure the supply at the device while it measures; look for a second device of the same address;
+    compare the times with rain, wind and low battery.
 Carry: contact spray, spare plug and cable, multimeter, terminals, the address list of the bus.
-Caution: disconnect the battery before rewiring, fuse it, no sparks near lead-acid cells; work on masts with two people,
-    never near power lines, in lightning, ice or high wind; follow local codes and site rules.
+Caution: disconnect the battery before rewiring, fuse it, no sparks near lead-acid cells; work on masts with two
+    people, never near power lines, in lightning, ice or high wind; follow local codes and site rules.
 Data: what is missing stays missing; means over intervals with gaps need a rule of completeness.
 """
 
@@ -31,6 +31,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ID = "bus-dropout"
+ANY = (
+    "air_temperature", "relative_humidity", "dew_point", "air_pressure", "wind_speed", "wind_gust", "wind_direction",
+    "global_irradiance", "par", "precipitation", "soil_temperature", "logger_temperature", "battery_voltage",
+)  # fmt: skip
+"""Some channel of a station: one of these every table has."""
 
 
 def test(case: Case) -> Sequence[Outcome]:
@@ -128,8 +133,8 @@ def _one(case: Case, device: str | None, channels: list[Channel]) -> Outcome:
         names,
         clues,
         {"bursts": count, "share_together": round(share, 3)},
-        f"{what} {'is' if named else 'are'} missing together in {count} bursts on {days} days, {hours:.3g} h in all, while "
-        f"other devices report; {share:.0%} of the rows with gaps in them lack all of them.",
+        f"{what} {'is' if named else 'are'} missing together in {count} bursts on {days} days, {hours:.3g} h in all, "
+        f"while other devices report; {share:.0%} of the rows with gaps in them lack all of them.",
         case.time[first],
         case.time[last],
         (case.time[max(first - 1, 0)], case.time[first]),
@@ -179,9 +184,8 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 
 def picture(case: Case, suspect: Suspect) -> Figure:
     """What is missing, channel by channel, in the three days with most bursts; below it all bursts by day and hour."""
-    from qc.write import picture as house
-
     from qc.read.numbers import ABSENT
+    from qc.write import picture as house
 
     channels = sorted(case.channels, key=lambda c: c.name not in suspect.channels)
     together = np.asarray(suspect.exhibit["together"], bool)
@@ -226,7 +230,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
 FAULT = Fault(
     ID,
     rank="wiring",
-    needs=(),
+    needs=(ANY,),
     least_s=3 * 3600.0,
     test=test,
     inject=inject,

@@ -4,10 +4,11 @@ Shows: numbers that the quantity cannot have, the end of the scale, or noise wit
 Happened: a wire broke, slipped from its terminal or corroded; the sensor died; the input floats, rests at a rail, or
     shows what the multiplexer read before.
 How sure: values that cannot be are certain; whether wire, terminal or sensor is broken takes a multimeter.
-Check: look whether each wire of the channel sits in its terminal and pull at it gently; measure the sensor's resistance
-    or output at the terminals and compare it with its sheet; shorten the input and read the value; put a known sensor or
-    resistor on the input; follow the cable for cuts, bites and water.
-Carry: multimeter, screwdriver for the terminals, a known resistor, a spare sensor, cable and splices, the wiring plan.
+Check: look whether each wire of the channel sits in its terminal and pull at it gently; measure the sensor's
+    resistance or output at the terminals and compare it with its sheet; shorten the input and read the value; put a
+    known sensor or resistor on the input; follow the cable for cuts, bites and water.
+Carry: multimeter, screwdriver for the terminals, a known resistor, a spare sensor, cable and splices, the wiring
+    plan.
 Caution: disconnect the battery before rewiring and fuse it; on masts fall protection and two people, never near power
     lines, in lightning, ice or high wind; follow local codes and site rules.
 Data: nothing can be mended; take the values out by lines of the decision log, those in between too that look sound.
@@ -33,7 +34,23 @@ if TYPE_CHECKING:
 ID = "channel-open"
 _SUN = ("global_irradiance", "diffuse_irradiance", "direct_irradiance", "par")
 _TEMPERATURE = ("air_temperature", "dew_point", "surface_temperature", "soil_temperature", "logger_temperature")
-_NOISY = ("air_temperature", "relative_humidity", "air_pressure", "soil_temperature")  # have a limit of their own
+_NOISY = {
+    "air_temperature": "air-temperature-noise", "relative_humidity": "relative-humidity-noise",
+    "air_pressure": "air-pressure-noise", "soil_temperature": "soil-temperature-noise",
+}  # fmt: skip
+"""Quantities whose steps are known, and the number of each."""
+
+_EDGES = {
+    "air_temperature": ("air-temperature-low", "air-temperature-high"),
+    "dew_point": ("dew-point-low", "dew-point-high"),
+    "surface_temperature": ("surface-temperature-low", "surface-temperature-high"),
+    "soil_temperature": ("soil-temperature-low", "soil-temperature-high"),
+    "logger_temperature": ("logger-temperature-low", "logger-temperature-high"),
+    "longwave_down": ("longwave-down-low", "longwave-down-high"), "relative_humidity": ("", "relative-humidity-high"),
+    "wind_speed": ("", "wind-speed-high"), "wind_gust": ("", "wind-gust-high"),
+}  # fmt: skip
+"""The numbers below and above which a quantity cannot be."""
+
 QUANTITIES = (*_TEMPERATURE, "relative_humidity", "air_pressure", *_SUN, "longwave_down", "wind_speed", "wind_gust")
 _TWIN = {"air_temperature": 2.0, "relative_humidity": 10.0}
 
@@ -42,10 +59,6 @@ def test(case: Case) -> Sequence[Outcome]:
     """Rows that cannot be, channel by channel; then those of one device against each other."""
     bad = {c.name: _bad(case, c) for c in case.of(*QUANTITIES) if np.isfinite(case.values(c)).any()}
     return [_one(case, c, bad) for c in case.of(*QUANTITIES) if c.name in bad]
-
-
-def _key(quantity: str) -> str:
-    return quantity.replace("_", "-")
 
 
 def _bounds(case: Case, channel: Channel) -> tuple[float, float]:
@@ -58,9 +71,9 @@ def _bounds(case: Case, channel: Channel) -> tuple[float, float]:
         scale = 2.1 if quantity == "par" else 1.0
         return -case.limit(ID, "dark") * scale, case.limit(ID, "sun-high") * scale
     if quantity in ("wind_speed", "wind_gust"):
-        return -0.5, case.limit(ID, f"{_key(quantity)}-high")
-    low = case.limits.find(ID, f"{_key(quantity)}-low")
-    return (low.at(None) if low else -np.inf), case.limit(ID, f"{_key(quantity)}-high")
+        return -0.5, case.limit(ID, _EDGES[quantity][1])
+    low, high = _EDGES[quantity]
+    return (case.limit(ID, low) if low else -np.inf), case.limit(ID, high)
 
 
 def _bad(case: Case, channel: Channel) -> Bools:
@@ -89,7 +102,7 @@ def _dry(case: Case, x: Floats) -> Bools:
     if not (x < least).mean() > 0.01:
         return np.zeros(case.rows, bool)
     days, middle, _ = blocks.medians(x, case.solar_day)
-    return np.asarray(blocks.spread_out(middle < least, days, case.solar_day, False), bool) & np.isfinite(x)
+    return np.asarray(blocks.spread_out(middle < least, days, case.solar_day, False), bool) & (x < 4.0 * least)
 
 
 def _dark(case: Case, channel: Channel, x: Floats) -> Bools:
@@ -103,7 +116,7 @@ def _dark(case: Case, channel: Channel, x: Floats) -> Bools:
 
 def _noise(case: Case, channel: Channel, x: Floats) -> Bools:
     """Stretches of six hours in which half of the steps from row to row are larger than weather makes."""
-    most = case.limit(ID, f"{_key(channel.quantity)}-noise")
+    most = case.limit(ID, _NOISY[channel.quantity])
     step = np.full(case.rows, np.nan)
     step[1:] = np.where(case.consecutive[1:], np.abs(np.diff(x)), np.nan)
     if not np.nanmean(step > most) > 0.001:
@@ -145,7 +158,8 @@ def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
         names,
         tuple(clues),
         {"level": round(level, 2)},
-        f"{channel.name} shows {span} in {share:.0%} of its values from {_day(case, first)} on: an input without a sensor.",
+        f"{channel.name} shows {span} in {share:.0%} of its values from {_day(case, first)} on: "
+        "an input without a sensor.",
         case.time[first],
         case.time[last],
         onset,
@@ -160,7 +174,8 @@ def _onset(case: Case, channel: Channel, x: Floats, first: int, share: float) ->
     if share <= 0.9 or not first:
         return case.first, case.time[first]
     low, high = _bounds(case, channel)
-    if x[first] < low or x[first] > high:
+    rail = channel.quantity == "relative_humidity" and x[first] <= case.limit(ID, "humidity-rail")
+    if x[first] < low or x[first] > high or rail:
         before = np.flatnonzero(np.isfinite(x[:first]))
         return (case.time[before[-1]] if len(before) else case.first), case.time[first]
     if channel.quantity in _SUN:
@@ -185,7 +200,7 @@ def _life(case: Case, channel: Channel, x: Floats, rows: np.ndarray) -> Clue:
     block = x[rows]
     near = np.diff(rows) == 1
     steps = np.abs(np.diff(block))[near]
-    most = case.limit(ID, f"{_key(channel.quantity)}-noise") if channel.quantity in _NOISY else 50.0
+    most = case.limit(ID, _NOISY[channel.quantity]) if channel.quantity in _NOISY else 50.0
     quantum = max(float(case.quantum(channel).max(initial=0.0)), 0.002 * max(abs(float(np.median(block))), 1.0))
     middle = float(np.median(block))
     still = float(np.mean(np.abs(block - middle) <= quantum))
@@ -226,9 +241,9 @@ def _mate(case: Case, channel: Channel, bad: dict[str, Bools], rows: np.ndarray)
     """Another channel of the same device that cannot be either: they share a cable."""
     device = case.device(channel)
     for other in case.channels:
-        if device and other is not channel and case.device(other) == device and other.name in bad:
-            if bad[other.name][rows[0] : rows[-1] + 1].mean() > 0.01:
-                return Clue("device", 1.5, f"{other.name} of the same device shows the same")
+        mate = bool(device) and other is not channel and case.device(other) == device and other.name in bad
+        if mate and bad[other.name][rows[0] : rows[-1] + 1].mean() > 0.01:
+            return Clue("device", 1.5, f"{other.name} of the same device shows the same")
     return None
 
 
@@ -272,7 +287,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     elif grade == "gross" or rng.random() < 0.5:
         new = np.full(n, rail)
     else:
-        size = case.limit(ID, f"{_key(channel.quantity)}-noise") if channel.quantity in _NOISY else 3.0
+        size = case.limit(ID, _NOISY[channel.quantity]) if channel.quantity in _NOISY else 3.0
         new = float(np.nanmedian(x)) + rng.normal(0.0, (2.0 if grade == "near" else 5.0) * size, n)
         if channel.quantity == "relative_humidity":
             new = np.clip(new, 0.0, None)
@@ -282,7 +297,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 
 
 def picture(case: Case, suspect: Suspect) -> Figure:
-    """The raw values in grey, those that cannot be in colour, with what is possible; a twin beneath where there is one."""
+    """The raw values in grey, those that cannot be in colour, with what is possible; a twin where there is one."""
     from qc.write import picture as house
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])

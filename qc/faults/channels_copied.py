@@ -1,16 +1,17 @@
 """One column holds what another holds.
 
 Shows: two channels of different sensors follow each other to the last digit, up to a factor and an offset.
-Happened: a line of the logger's program was copied and only half changed, two channels read one terminal, or an export
-    writes one column twice.
+Happened: a line of the logger's program was copied and only half changed, two channels read one terminal, or an
+    export writes one column twice.
 How sure: two sensors never agree to the digit for a day; which of the two columns is the copy shows by the one whose
     numbers do not suit its quantity.
-Check: compare the two lines in the logger's program and in the station file; look which terminals both read; unplug one
-    sensor and look whether one column stops or both.
+Check: compare the two lines in the logger's program and in the station file; look which terminals both read; unplug
+    one sensor and look whether one column stops or both.
 Carry: the logger's program, the wiring plan, a laptop.
 Caution: disconnect the battery before rewiring and fuse it; on masts fall protection and two people, never near power
     lines, in lightning, ice or high wind; follow local codes and site rules.
-Data: the copy's own values are lost; take them out by a line of the decision log and name the right column from then on.
+Data: the copy's own values are lost; take them out by a line of the decision log and name the right column from then
+    on.
 """
 
 from __future__ import annotations
@@ -31,6 +32,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ID = "channels-copied"
+ANY = (
+    "air_temperature", "relative_humidity", "dew_point", "air_pressure", "wind_speed", "wind_gust", "wind_direction",
+    "global_irradiance", "par", "precipitation", "soil_temperature", "logger_temperature", "battery_voltage",
+)  # fmt: skip
+"""Some channel of a station: one of these every table has."""
 _DERIVED = (
     {"air_temperature", "dew_point"}, {"air_pressure", "sea_level_pressure"}, {"global_irradiance", "par"},
     {"relative_humidity", "dew_point"}, {"global_irradiance", "diffuse_irradiance"},
@@ -94,7 +100,7 @@ def _fits(case: Case, rows: np.ndarray, x: Floats, y: Floats, step: float) -> _D
     cu, cv, cd = np.diff(u)[turn], np.diff(v)[turn], d[1:][turn]
     cuu, cuv, cvv = (np.bincount(cd, weights=w, minlength=days) for w in (cu * cu, cu * cv, cv * cv))
     moves = np.bincount(cd, weights=(cu != 0) & (cv != 0), minlength=days)
-    alike = cuv / np.maximum(np.sqrt(cuu * cvv), 1e-12)
+    alike = np.abs(cuv) / np.maximum(np.sqrt(cuu * cvv), 1e-12)
     told = (moves >= case.limit(ID, "moves")) & (np.sqrt(vv / n) > case.limit(ID, "spread") * step)
     nan = np.full(days, np.nan)
     return _Days(*(np.where(told, w, nan) for w in (alike, left, slope, mean_v - slope * mean_u)))
@@ -126,11 +132,15 @@ def _pair(case: Case, rows: np.ndarray, a: Channel, b: Channel) -> Suspect | Non
             Clue("changes", 2.0 + np.log(0.001 / max(1.0 - alike, 1e-9)), f"their changes correlate by {alike:.6f}"),
             Clue("left", 3.0 - 1.5 * left, f"a line leaves {left:.2g} steps of the resolution"),
             Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
-            Clue("own life", _own(fits, index, same), "on other days they go their own ways" if not same[index].all() else "from the first row on"),
+            Clue(
+                "own life",
+                _own(fits, index, same),
+                "on other days they go their own ways" if not same[index].all() else "from the first row on",
+            ),
         ),
         {"pair": list(names), "slope": round(slope, 5), "intercept": round(intercept, 4)},
-        f"{b.name} is {slope:.4g} times {a.name} {'+' if intercept >= 0 else '-'} {abs(intercept):.3g} to {left:.2g} steps of "
-        f"its resolution on {count} days: one column is written twice.",
+        f"{b.name} is {slope:.4g} times {a.name} {'+' if intercept >= 0 else '-'} {abs(intercept):.3g} to {left:.2g} "
+        f"steps of its resolution on {count} days: one column is written twice.",
         onset[1],
         end,
         onset,
@@ -161,12 +171,15 @@ def _onset(
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """One column written into another from a random row on; near: through a line, with noise of a step."""
-    able = [c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.5 and c.statistic not in ("sd", "counter")]
+    able = [
+        c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.5 and c.statistic not in ("sd", "counter")
+    ]
     able = [c for c in able if c.quantity not in ("precipitation", "sunshine", "leaf_wetness")]
     spread = {c.name: float(np.nanstd(case.values(c))) for c in able}
     pairs = [
         (a, b) for a in able for b in able
-        if a is not b and not _related(case, a, b) and spread[a.name] > 3.0 * case.limit(ID, "spread") * max(_step(case, a), _step(case, b))
+        if a is not b and not _related(case, a, b)
+        and spread[a.name] > 3.0 * case.limit(ID, "spread") * max(_step(case, a), _step(case, b))
     ]  # fmt: skip
     if not pairs or case.span_s < 2.0 * 86400.0:
         return None
@@ -210,13 +223,16 @@ def picture(case: Case, suspect: Suspect) -> Figure:
 FAULT = Fault(
     ID,
     rank="wiring",
-    needs=(),
+    needs=(ANY,),
     least_s=20 * 3600.0,
     test=test,
     inject=inject,
     picture=picture,
     keys=("pair", "slope", "intercept"),
     go="remote",
-    rivals={"channels-swapped": "whether the two differ"},
+    rivals={
+        "channels-swapped": "whether the two differ",
+        "channel-open": "whether the copy is what its own quantity cannot be",
+    },
     visits=("disturbed", "replaced"),
 )

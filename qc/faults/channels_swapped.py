@@ -4,8 +4,8 @@ Shows: two channels carry each other's numbers: humidity with the course of temp
     point above the air.
 Happened: two wires on each other's terminals, two columns exchanged in the logger's program or in the export, or two
     lines exchanged in the station file.
-How sure: unlike quantities tell themselves apart in a day; sensors of one kind only where one must lie above the other,
-    or moves more.
+How sure: unlike quantities tell themselves apart in a day; sensors of one kind only where one must lie above the
+    other, or moves more.
 Check: compare the names row with the station file and the logger's program; warm or shade one sensor by hand and look
     which column moves; follow both cables from the sensor to the terminals with the wiring plan.
 Carry: wiring plan, labels for cables, screwdriver for the terminals, a laptop with the program.
@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from qc.case import Case
+from qc.case import Case, Ints
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
 from qc.physics import fingerprints
@@ -36,11 +36,22 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ID = "channels-swapped"
+ANY = (
+    "air_temperature", "relative_humidity", "dew_point", "air_pressure", "wind_speed", "wind_gust", "wind_direction",
+    "global_irradiance", "par", "precipitation", "soil_temperature", "logger_temperature", "battery_voltage",
+)  # fmt: skip
+"""Some channel of a station: one of these every table has."""
 _INF = float("inf")
 Model = Mapping[str, tuple[float, float, float]]
 
 # lowest and highest usual figure of a day, and a width (judgement, held against the open stations); `rules` says more
-_AIR: Model = {"low": (-50, 38, 6), "high": (-40, 46, 5), "spread": (0.5, 28, 4), "sun": (-0.3, 1, 0.25), "rough": (0, 0.06, 0.02)}
+_AIR: Model = {
+    "low": (-50, 38, 6),
+    "high": (-40, 46, 5),
+    "spread": (0.5, 28, 4),
+    "sun": (-0.3, 1, 0.25),
+    "rough": (0, 0.06, 0.02),
+}
 _MODELS: Mapping[str, Model] = {
     "air_temperature": _AIR,
     "dew_point": {"low": (-55, 28, 5), "high": (-50, 32, 5), "spread": (0.2, 22, 4), "rough": (0, 0.08, 0.025)},
@@ -114,7 +125,9 @@ def test(case: Case) -> Sequence[Outcome]:
     if len(able) < 2:
         return [Untested(tuple(c.name for c in able), "needs two channels of known look with values")]
     days = _days(case)
-    found = [(s, float(np.nansum(sign.total))) for sign in _signs(case, able, days) if (s := _suspect(case, days, sign))]
+    found = [
+        (s, float(np.nansum(sign.total))) for sign in _signs(case, able, days) if (s := _suspect(case, days, sign))
+    ]
     found.sort(key=lambda f: -f[1])
     out: list[Outcome] = []
     taken: set[str] = set()
@@ -132,8 +145,15 @@ def test(case: Case) -> Sequence[Outcome]:
 def _days(case: Case) -> _Days:
     stride = max(1, round(600.0 / max(case.interval_s, 1.0)))
     rows = np.arange(0, case.rows, stride)
-    day = case.solar_day[rows] - case.solar_day[0] if case.rows else np.zeros(0, np.int64)
+    day = _number(case)[rows]
     return _Days(rows, day, int(day[-1]) + 1 if len(day) else 0, np.sin(np.radians(case.elevation[rows])))
+
+
+def _number(case: Case) -> Ints:
+    """Number of the day of each row, from 0 on: days of 24 h counted back from the last row, so that one is enough."""
+    us = case.time.astype("datetime64[us]").astype(np.int64)
+    back = np.floor_divide(us[-1:] - us, 86_400_000_000)
+    return np.asarray(back.max(initial=0) - back)
 
 
 def _print(case: Case, channel: Channel, days: _Days) -> Print:
@@ -187,7 +207,7 @@ def _signs(case: Case, able: list[Channel], days: _Days) -> list[_Sign]:
 
     signs = []
     for i, j in combinations(range(n), 2):
-        like = able[i].quantity == able[j].quantity or _warm(able[i]) and _warm(able[j])
+        like = able[i].quantity == able[j].quantity or (_warm(able[i]) and _warm(able[j]))
         if like and not _ordered(case, able[i], able[j]):
             continue
         moved = {i: j, j: i}
@@ -263,10 +283,18 @@ def _order(case: Case, low: Channel, high: Channel):  # type: ignore[no-untyped-
         return (lambda x, y: x > y), (lambda x, y: np.abs(x - y) > 0.15), "the dew point lies above the air temperature"
     if q[0] == q[1] and low.height == high.height:
         order = ("min", "mean", "max")
-        if low.statistic in order and high.statistic in order and order.index(low.statistic) < order.index(high.statistic):
+        if (
+            low.statistic in order
+            and high.statistic in order
+            and order.index(low.statistic) < order.index(high.statistic)
+        ):
             return (lambda x, y: x > y), (lambda x, y: x != y), "minima lie above maxima"
     if q == ("global_irradiance", "par"):
-        return (lambda x, y: y < 0.75 * x), (lambda x, y: np.maximum(x, y) > 60.0), "PAR is half of the irradiance, not twice"
+        return (
+            (lambda x, y: y < 0.75 * x),
+            (lambda x, y: np.maximum(x, y) > 60.0),
+            "PAR is half of the irradiance, not twice",
+        )
     if q == ("wind_speed", "wind_speed") and low.height and high.height and high.height > 1.5 * low.height:
         return (lambda x, y: x > y), (lambda x, y: np.maximum(x, y) > 2.0), "the lower wind is the stronger"
     return None
@@ -276,7 +304,8 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     """The stretch of days that speaks most for the exchange, one odd day in between allowed."""
     total = sign.total
     index = np.flatnonzero(np.abs(total) > 0.5)  # days that tell
-    stretch = joined(runs(total[index] > case.limit(ID, "day")), 1)
+    whole = sign.after[index] > 4.0 * case.limit(ID, "after")  # a day with both halves fits neither way
+    stretch = joined(runs((total[index] > case.limit(ID, "day")) & whole), 1)
     if not len(stretch.start):
         return None
     best = int(np.argmax([total[index[a:b]].sum() for a, b in zip(*stretch, strict=True)]))
@@ -286,24 +315,25 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     means = [float(np.mean(g[chosen])) for g in (sign.gain_a, sign.gain_b, sign.others, sign.after)]
     if means[3] < case.limit(ID, "after") or count < 0.2 * (chosen[-1] - chosen[0] + 1):
         return None
-    if count < case.limit(ID, "alone") and min(means[:2]) < 0.3 and not sign.said:
+    if count < case.limit(ID, "alone") and min(means[:2]) < 0.3 and sum(means[:2]) < 8.0 and not sign.said:
         return None  # one of the two alone is no witness of an exchange
     a, b = sign.a.name, sign.b.name
     alike = bool(sign.said)
-    if min(means[:2]) < -1.0 or not alike and means[0] + means[1] < case.limit(ID, "own"):
+    if min(means[:2]) < -1.0 or (not alike and means[0] + means[1] < case.limit(ID, "own")):
         return None
     more = 0.7 + 0.3 * count
     clues = [
         Clue(a, means[0] * more, f"{a} looks like {_word(sign.b)}"),
         Clue(b, means[1] * more, f"{b} looks like {_word(sign.a)}"),
         Clue("others", means[2] * more, sign.said or "with the columns that must fit them"),
+        Clue("both", 1.5 if means[3] > -0.5 and sum(means[:3]) > 8.0 else 0.0, "exchanged, both suit their quantities"),
         Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
     ]
     onset = _onset(case, sign, index, first)
     rows = days.rows[days.day == chosen[-1]]
     end = case.last if chosen[-1] == index[-1] else case.time[rows[-1]]
-    whole = onset[1] <= case.first
-    since = "from the first row on" if whole else f"from {str(onset[1])[:16].replace('T', ' ')} UTC on"
+    always = onset[1] <= case.first
+    since = "from the first row on" if always else f"from {str(onset[1])[:16].replace('T', ' ')} UTC on"
     what = f"{sign.said} on {count} days" if alike else f"{a} looks like {_word(sign.b)} and {b} like {_word(sign.a)}"
     return Suspect(
         (a, b),
@@ -313,7 +343,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         onset[1],
         end,
         onset,
-        mend=Mend("swap", (a, b), None if whole else onset[1], None if end == case.last else end),
+        mend=Mend("swap", (a, b), None if always else onset[1], None if end == case.last else end),
         exhibit={"day": int(chosen[0]), "days": count},
     )
 
@@ -330,7 +360,7 @@ def _onset(case: Case, sign: _Sign, index: np.ndarray, first: int) -> tuple[np.d
     if first == 0:
         return case.first, case.first
     clean, shown = int(index[first - 1]), int(index[first])
-    number = case.solar_day - case.solar_day[0]
+    number = _number(case)
     span = np.flatnonzero((number >= clean) & (number <= shown))
     back = (number[span] - clean + 1) * np.timedelta64(24, "h")
     past = np.searchsorted(case.time, case.time[span] - back)
@@ -352,9 +382,11 @@ def _onset(case: Case, sign: _Sign, index: np.ndarray, first: int) -> tuple[np.d
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
-    """Two columns exchanged from a random row on: of one kind (near), of any (typical), of very unlike scale (gross)."""
+    """Two columns exchanged from a random row on: of one kind (near), of any (typical), of unlike scale (gross)."""
     days = _days(case)
-    able = [c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.3 and c.statistic not in ("sd", "counter")]
+    able = [
+        c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.3 and c.statistic not in ("sd", "counter")
+    ]
     known = [c for c in able if _model(case, c) is not None and c.quantity != "precipitation"]
     pairs = [(a, b) for a, b in combinations(known, 2) if a.quantity != b.quantity and not (_warm(a) and _warm(b))]
     alike = [p for p in pairs if _ordered(case, *p)]
@@ -405,7 +437,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
 FAULT = Fault(
     ID,
     rank="wiring",
-    needs=(),
+    needs=(ANY,),
     least_s=20 * 3600.0,
     test=test,
     inject=inject,

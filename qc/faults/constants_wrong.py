@@ -2,15 +2,15 @@
 
 Shows: from one row on a channel stands higher or lower by a fixed amount or factor, keeps its shape, and nothing else
     changes.
-Happened: a sensor was exchanged and its constants were not; they were typed wrongly, twice or with the wrong sign; a new
-    program brought other ones.
-How sure: pressure and air temperature do not jump and stay; irradiance must keep its ratio to what it is measured beside.
-    A sensor that broke at that moment looks the same until the certificate is read.
-Check: compare factor and offset in the program with the certificate of the sensor that hangs there; compare the serial
-    numbers; look what was done at that time; take a reference reading beside the sensor.
+Happened: a sensor was exchanged and its constants were not; they were typed wrongly, twice or with the wrong sign; a
+    new program brought other ones.
+How sure: pressure and air temperature do not jump and stay; irradiance must keep its ratio to what it is measured
+    beside. A sensor that broke at that moment looks the same until the certificate is read.
+Check: compare factor and offset in the program with the certificate of the sensor that hangs there; compare the
+    serial numbers; look what was done at that time; take a reference reading beside the sensor.
 Carry: certificates, the program before and after, a reference barometer, thermometer or pyranometer.
-Caution: on roofs and masts fall protection and two people, never near power lines, in lightning, ice or high wind; follow
-    local codes and site rules.
+Caution: on roofs and masts fall protection and two people, never near power lines, in lightning, ice or high wind;
+    follow local codes and site rules.
 Data: a line of the correction log takes the step out; mend the program first, and end the line there.
 """
 
@@ -32,7 +32,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ID = "constants-wrong"
-_JUMPS = ("air_pressure", "air_temperature", "soil_temperature")
+_JUMPS = {
+    "air_pressure": "air-pressure-jump", "air_temperature": "air-temperature-jump",
+    "soil_temperature": "soil-temperature-jump",
+}  # fmt: skip
+"""Quantities that do not jump and stay, and the number of each."""
 _PAR = 2.05
 """umol of photosynthetically active radiation for each J of global irradiance (common practice: 2.0 to 2.1)."""
 
@@ -56,7 +60,7 @@ class _Jump(NamedTuple):
 def _jumped(case: Case, channel: Channel) -> Outcome:
     names = (channel.name,)
     x = case.values(channel)
-    least = case.limit(ID, f"{channel.quantity.replace('_', '-')}-jump")
+    least = case.limit(ID, _JUMPS[channel.quantity])
     quantum = float(case.quantum(channel).max(initial=0.0))
     least = max(least, 4.0 * quantum)
     found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, x, j)]
@@ -75,14 +79,18 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     clues = [
         Clue("size", 1.5 + 2.0 * np.log(abs(best.size) / least), f"a jump of {best.size:+.3g} {unit} within one row"),
         Clue("stays", min(np.log(max(hours, 0.1) / 6.0), 2.0), f"it stays for {hours:.3g} h"),
-        Clue("others", 1.5 if not others else -3.0, f"{', '.join(others)} jump too" if others else "no other channel jumps"),
+        Clue(
+            "others",
+            1.5 if not others else -3.0,
+            f"{', '.join(others)} jump too" if others else "no other channel jumps",
+        ),
     ]
     return Suspect(
         names,
         tuple(clues),
         {"factor": 1.0, "offset": round(best.size, 2), "onset": f"{str(case.time[best.row])[:19]}Z"},
-        f"{channel.name} stands {abs(best.size):.3g} {unit} {'higher' if best.size > 0 else 'lower'} from {since} UTC on than "
-        "just before, keeps its shape, and nothing else changes.",
+        f"{channel.name} stands {abs(best.size):.3g} {unit} {'higher' if best.size > 0 else 'lower'} from {since} UTC "
+        "on than just before, keeps its shape, and nothing else changes.",
         case.time[best.row],
         last,
         (case.time[best.row - 1], case.time[best.row]),
@@ -131,9 +139,10 @@ def _jumps(case: Case, x: Floats, least: float) -> list[_Jump]:
         tilt_b, tilt_a = (_slope(p) for p in (before[-2 * near :], after[: 2 * near]))
         centre = (len(near_b) + len(near_a)) / 2.0
         size = float(np.nanmedian(near_a) - np.nanmedian(near_b) - centre * (tilt_a + tilt_b) / 2.0)
-        wide = float(np.nanmedian(after) - np.nanmedian(before))
-        if abs(size) > least and 0.5 < wide / size < 1.7 and 0.6 < step[row] / size < 1.6:
-            error = float(np.nanmax([np.nanstd(np.diff(p)) for p in (before[-7:], after[:7]) if len(p) > 2] or [abs(size)]))
+        apart = (len(before) + len(after)) / 2.0
+        wide = float(np.nanmedian(after) - np.nanmedian(before) - apart * (tilt_a + tilt_b) / 2.0)
+        if bool(abs(size) > least) and 0.5 < wide / size < 1.7 and 0.6 < step[row] / size < 1.6:
+            error = max(float(np.nanstd(np.diff(p))) for p in (before[-7:], after[:7]))
             if abs(size) > 3.0 * error:
                 out.append(_Jump(int(row), size, error))
     return out
@@ -152,7 +161,11 @@ def _others(case: Case, channel: Channel, row: int) -> list[str]:
     """Channels that change in that row by more than in 99 of 100."""
     out = []
     for other in case.channels:
-        if other is channel or other.quantity in ("wind_direction", "precipitation") or case.night[row] and "irrad" in other.quantity:
+        if (
+            other is channel
+            or other.quantity in ("wind_direction", "precipitation")
+            or (case.night[row] and "irrad" in other.quantity)
+        ):
             continue
         change = np.abs(np.diff(case.values(other)))
         there = change[np.isfinite(change) & (change > 0)]
@@ -248,11 +261,16 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     rest[: change.at] -= change.before
     rest[change.at :] -= change.after
     noise = max(1.4826 * float(np.nanmedian(np.abs(rest))), 0.004)
-    near = float(np.nanmedian(series[change.at : change.at + side]) - np.nanmedian(series[max(0, change.at - side) : change.at]))
+    near = float(
+        np.nanmedian(series[change.at : change.at + side]) - np.nanmedian(series[max(0, change.at - side) : change.at])
+    )
     least = case.limit(ID, "factor" if partner else "factor-alone")
     told = f"{np.exp(size):.3f}"
     if abs(size) < least or abs(size) < 4.0 * noise or not 0.6 < near / size < 1.6:
-        return Cleared(names, f"largest step of its ratio {told}, scatter {noise:.1%}, {least:.0%} and 4 times the scatter are asked for")
+        return Cleared(
+            names,
+            f"largest step of its ratio {told}, scatter {noise:.1%}, {least:.0%} and 4 times the scatter are asked for",
+        )
     halves = [
         float(np.nanmedian(h[change.at : change.at + 10]) - np.nanmedian(h[max(0, change.at - 10) : change.at]))
         for h in (ratio.morning, ratio.afternoon)
@@ -263,14 +281,29 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     vague = 0.08 + sum(1.4826 * float(np.nanmedian(np.abs(t - np.nanmedian(t)))) / np.sqrt(len(t)) for t in tops)
     mine = abs(own - size) / max(abs(size), 2.0 * vague)
     if partner and own * np.sign(size) < 0.3 * abs(size) - 2.0 * vague:
-        return Cleared(names, f"its ratio to {partner[1]} has a step of {told}, its own brightest hours have one of {np.exp(own):.2f}")
+        return Cleared(
+            names,
+            f"its ratio to {partner[1]} has a step of {told}, its own brightest hours have one of {np.exp(own):.2f}",
+        )
     count = min(change.at, n - change.at)
     clues = [
         Clue("size", 1.0 + 2.0 * np.log(abs(size) / least), f"by a factor of {told}"),
-        Clue("sharp", 2.0 * np.log(abs(size) / (4.0 * noise)) if np.isfinite(odd) else 0.0, f"days scatter by {noise:.1%}"),
-        Clue("shape", 2.0 - 6.0 * odd if np.isfinite(odd) else -1.0, f"mornings by {np.exp(halves[0]):.3f}, afternoons by {np.exp(halves[1]):.3f}"),
+        Clue(
+            "sharp",
+            2.0 * np.log(abs(size) / (4.0 * noise)) if np.isfinite(odd) else 0.0,
+            f"days scatter by {noise:.1%}",
+        ),
+        Clue(
+            "shape",
+            2.0 - 6.0 * odd if np.isfinite(odd) else -1.0,
+            f"mornings by {np.exp(halves[0]):.3f}, afternoons by {np.exp(halves[1]):.3f}",
+        ),
         Clue("days", min(np.log(count / side) + 0.5, 1.5), f"{change.at} days before, {n - change.at} after"),
-        Clue("own", max(2.0 - 3.0 * mine, -1.5) if partner else -1.0, f"its own brightest hours changed by {np.exp(own):.2f}"),
+        Clue(
+            "own",
+            max(2.0 - 3.0 * mine, -1.5) if partner else -1.0,
+            f"its own brightest hours changed by {np.exp(own):.2f}",
+        ),
     ]
     rows = _when(case, channel, partner[0] if partner else None, change.before, change.after, ratio.days, change)
     against = partner[1] if partner else "a clear sky"
@@ -301,18 +334,28 @@ def _top(bright: Floats) -> Floats:
 
 
 def _when(
-    case: Case, channel: Channel, partner: Floats | None, before: float, after: float, days: np.ndarray, change: onset.Change
+    case: Case,
+    channel: Channel,
+    partner: Floats | None,
+    before: float,
+    after: float,
+    days: np.ndarray,
+    change: onset.Change,
 ) -> tuple[np.datetime64, np.datetime64]:
     """Between the last rows at the old ratio and the first at the new one; without a partner, between two days."""
     early, late = int(days[max(change.at - 1, 0)]), int(days[change.at])
     span = np.flatnonzero((case.solar_day >= early) & (case.solar_day <= late))
     if partner is None:
         first = int(days[max(change.earliest - 1, 0)])
-        return case.time[np.flatnonzero(case.solar_day == first)[-1]], case.time[np.flatnonzero(case.solar_day == late)[0]]
+        return case.time[np.flatnonzero(case.solar_day == first)[-1]], case.time[
+            np.flatnonzero(case.solar_day == late)[0]
+        ]
     with np.errstate(invalid="ignore", divide="ignore"):
         logs = np.log(np.maximum(case.values(channel)[span] / np.maximum(partner[span], 1e-3), 1e-3))
     lit = (case.elevation[span] > 5.0) & (partner[span] > 20.0) & np.isfinite(logs)
-    gain = np.where(lit, np.clip(np.abs(logs - before) - np.abs(logs - after), -abs(after - before), abs(after - before)), 0.0)
+    gain = np.where(
+        lit, np.clip(np.abs(logs - before) - np.abs(logs - after), -abs(after - before), abs(after - before)), 0.0
+    )
     behind = np.cumsum(gain[::-1])[::-1]
     good = np.flatnonzero(behind >= behind.max() - 3.0 * abs(after - before))
     return case.time[span[max(good[0] - 1, 0)]], case.time[span[good[-1]]]
@@ -320,8 +363,15 @@ def _when(
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """An offset of pressure or temperature, or a factor of irradiance, from a random row on."""
-    able = [c for c in case.of(*_JUMPS) if np.isfinite(case.values(c)).mean() > 0.5 and not _jumps(case, case.values(c), case.limit(ID, f"{c.quantity.replace('_', '-')}-jump"))]
-    sun = [c for c in case.of("global_irradiance", "par") if np.isfinite(case.values(c)).mean() > 0.3 and _partner(case, c)]
+    able = [
+        c
+        for c in case.of(*_JUMPS)
+        if np.isfinite(case.values(c)).mean() > 0.5
+        and not _jumps(case, case.values(c), case.limit(ID, _JUMPS[c.quantity]))
+    ]
+    sun = [
+        c for c in case.of("global_irradiance", "par") if np.isfinite(case.values(c)).mean() > 0.3 and _partner(case, c)
+    ]
     choice = [*able, *(sun if case.span_s > 12.0 * 86400.0 else [])]
     if not choice:
         return None
@@ -336,7 +386,10 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         x[row:] *= factor
     else:
         row = max(row, 8)
-        least = max(case.limit(ID, f"{channel.quantity.replace('_', '-')}-jump"), 4.0 * float(case.quantum(channel).max(initial=0.0)))
+        least = max(
+            case.limit(ID, _JUMPS[channel.quantity]),
+            4.0 * float(case.quantum(channel).max(initial=0.0)),
+        )
         size = {"near": 1.3, "typical": float(rng.uniform(2.0, 3.5)), "gross": float(rng.uniform(5.0, 8.0))}[grade]
         factor, offset = 1.0, round(sign * size * least, 1)
         x[row:] += offset

@@ -1,18 +1,18 @@
 """A device repeats its last values.
 
 Shows: all channels of a device stand still together, to the last digit or one step of it, while other devices live.
-Happened: a digital sensor or its bus hangs and the logger keeps the last message; a converter stopped; or, where it is
-    minutes at a time, messages get lost and the last one is used again.
+Happened: a digital sensor or its bus hangs and the logger keeps the last message; a converter stopped; or, where it
+    is minutes at a time, messages get lost and the last one is used again.
 How sure: one channel alone may stand still in calm, fog or steady air; a whole device that does so for longer than it
     ever did before is sure.
-Check: read the device's values live and move it by hand or breathe on it; look at the message counter or status that it
-    sends; switch its supply off for ten seconds and on again; look at plugs, terminator and cable for water; look in the
-    logger's program what it stores when no message comes.
+Check: read the device's values live and move it by hand or breathe on it; look at the message counter or status that
+    it sends; switch its supply off for ten seconds and on again; look at plugs, terminator and cable for water; look
+    in the logger's program what it stores when no message comes.
 Carry: a spare sensor, contact spray, a laptop with the cable for the sensor, multimeter.
-Caution: lower the mast rather than climb it, two people, never near power lines, in lightning, ice or high wind; follow
-    local codes and site rules.
-Data: take the stretches out by lines of the decision log; nothing can be mended. Let the program store missing where no
-    message comes.
+Caution: lower the mast rather than climb it, two people, never near power lines, in lightning, ice or high wind;
+    follow local codes and site rules.
+Data: take the stretches out by lines of the decision log; nothing can be mended. Let the program store missing where
+    no message comes.
 """
 
 from __future__ import annotations
@@ -127,7 +127,7 @@ def _rest(case: Case, channel: Channel) -> Bools:
 
 
 def _still(case: Case, channels: Sequence[Channel]) -> _Still | None:
-    """Runs longer than twice what the device is used to: to the last digit, or within one step, whichever tells more."""
+    """Runs longer than twice what the device is used to: to the last digit or within a step, whichever tells more."""
     both = [_runs(case, channels, exact=exact) for exact in (True, False)]
     there = [still for still in both if still is not None]
     return max(there, key=lambda s: (sum(_weights(case, s)), s.found.length.sum()), default=None)
@@ -265,8 +265,9 @@ def _short(case: Case, device: str | None, channels: list[Channel]) -> Suspect |
             ),
         ),
         {"hours": round(rows * minutes / 60.0, 2)},
-        f"{what} repeats its last values together in {len(found.start)} short spells on {days} days, {rows * minutes:.0f} "
-        f"min in all, the longest {longest * minutes:.3g} min; by chance {by_chance * minutes:.2g} min would do so.",
+        f"{what} repeats its last values together in {len(found.start)} short spells on {days} days, "
+        f"{rows * minutes:.0f} min in all, the longest {longest * minutes:.3g} min; "
+        f"by chance {by_chance * minutes:.2g} min would do so.",
         case.time[first],
         case.time[int(found.stop[-1]) - 1],
         (case.time[first], case.time[first + 1]),

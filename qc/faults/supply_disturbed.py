@@ -2,11 +2,11 @@
 
 Shows: channels of several devices leave their course in one row, by far more than they ever do, and are back in the
     next one.
-Happened: the supply dips or spikes while the radio sends, a pump or heater switches, the charger cuts in; a loose earth;
-    lightning near by; a person with a radio.
+Happened: the supply dips or spikes while the radio sends, a pump or heater switches, the charger cuts in; a loose
+    earth; lightning near by; a person with a radio.
 How sure: weather moves several channels too, but never pressure, soil, battery and air in one row and back again.
-Check: look what switches at those times (radio, pump, heater, charger) in the program and the log; measure the supply at
-    the terminals while it does; look for loose earth and shield wires; see whether sensors and radio share a fuse.
+Check: look what switches at those times (radio, pump, heater, charger) in the program and the log; measure the supply
+    at the terminals while it does; look for loose earth and shield wires; see whether sensors and radio share a fuse.
 Carry: multimeter with a minimum and maximum memory, terminals, earth cable, ferrites, fuses.
 Caution: disconnect the battery before rewiring and fuse it, no sparks near lead-acid cells; earthing and lightning
     protection are for licensed people; follow local codes and site rules.
@@ -29,6 +29,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ID = "supply-disturbed"
+ANY = (
+    "air_temperature", "relative_humidity", "dew_point", "air_pressure", "wind_speed", "wind_gust", "wind_direction",
+    "global_irradiance", "par", "precipitation", "soil_temperature", "logger_temperature", "battery_voltage",
+)  # fmt: skip
+"""Some channel of a station: one of these every table has."""
 _NOT = ("precipitation", "sunshine", "leaf_wetness", "wind_direction", "other")  # jump, or jump by turning, as a rule
 _CALM = (
     "air_pressure", "sea_level_pressure", "soil_temperature", "soil_moisture", "battery_voltage", "logger_temperature",
@@ -112,14 +117,18 @@ def _suspect(case: Case, jumps: dict[str, Bools], count: np.ndarray, quiet: Bool
         share = float(jumps[battery.name][at].mean())
         clues.append(Clue("battery", 2.0 * (share - 0.3), f"the battery's voltage jumps in {share:.0%} of them"))
     common = np.bincount(minute, minlength=60)
-    same = f", {common.max()} of them at minute {int(common.argmax())} of the hour" if events >= 4 and common.max() > 0.6 * events and case.interval_s <= 300.0 else ""
+    same = (
+        f", {common.max()} of them at minute {int(common.argmax())} of the hour"
+        if events >= 4 and common.max() > 0.6 * events and case.interval_s <= 300.0
+        else ""
+    )
     first, last = int(at[0]), int(at[-1])
     return Suspect(
         hit or tuple(jumps),
         tuple(clues),
         {"events": events},
-        f"{', '.join(hit[:6])}{' and others' if len(hit) > 6 else ''} jump together in {events} rows{same} and are back in the "
-        f"next, {mean:.2g} devices at a time.",
+        f"{', '.join(hit[:6])}{' and others' if len(hit) > 6 else ''} jump together in {events} rows{same} and are "
+        f"back in the next, {mean:.2g} devices at a time.",
         case.time[first],
         case.time[last],
         (case.time[max(first - 1, 0)], case.time[first]),
@@ -193,7 +202,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
 FAULT = Fault(
     ID,
     rank="wiring",
-    needs=(),
+    needs=(ANY,),
     least_s=86400.0,
     test=test,
     inject=inject,

@@ -83,9 +83,8 @@ def fingerprint(values: ArrayLike, day: Ints, sine: Floats, *, least: int) -> Pr
     dx, ds = x - mean_x[d], positive - mean_s[d]
     cross, xx, ss = (np.bincount(d, weights=v, minlength=days) for v in (dx * ds, dx * dx, ds * ds))
     sun = cross / np.maximum(np.sqrt(xx * ss), 1e-12)
-    return Print(
-        percentile(0.0), low, middle, high, percentile(1.0), *(np.where(enough, v, np.nan) for v in (dark, zeros, rough, sun))
-    )  # fmt: skip
+    rest = [np.where(enough, v, np.nan) for v in (dark, zeros, rough, sun)]
+    return Print(percentile(0.0), low, middle, high, percentile(1.0), *rest)
 
 
 def suits(figures: Print, model: Mapping[str, tuple[float, float, float]]) -> Floats:

@@ -68,7 +68,7 @@ def spread(values: ArrayLike, found: Runs, *, circular: bool = False) -> Floats:
     if not circular:
         return wide
     turned = np.where(x < 180.0, x + 180.0, x - 180.0)
-    return np.minimum(wide, np.maximum.reduceat(turned, ends)[::2] - np.minimum.reduceat(turned, ends)[::2])
+    return np.asarray(np.minimum(wide, np.maximum.reduceat(turned, ends)[::2] - np.minimum.reduceat(turned, ends)[::2]))
 
 
 def usual_longest(length: ArrayLike, day: ArrayLike, days: int, spreads: float) -> float:

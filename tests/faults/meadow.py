@@ -78,6 +78,12 @@ def _wander(rng: np.random.Generator, n: int, size: float, hours: float, minutes
     return np.asarray(out[500:])
 
 
+def _smooth(x: Floats, hours: float, minutes: float) -> Floats:
+    """Mean of the hours before."""
+    n = max(1, round(60.0 * hours / minutes))
+    return np.asarray(lfilter(np.full(n, 1.0 / n), [1.0], np.concatenate([np.full(n, x[0]), x]))[n:])
+
+
 @cache
 def weather(days: float, seed: int = 0, minutes: int = 10) -> tuple[np.ndarray, dict[str, Floats]]:
     """Stamps and values by channel."""
@@ -92,12 +98,14 @@ def weather(days: float, seed: int = 0, minutes: int = 10) -> tuple[np.ndarray, 
     ghi = clear * cloud
     warmth = lfilter([0.02], [1.0, -0.98], mu * cloud)
     t = 8.0 + 16.0 * warmth + _wander(rng, n, 3.0, 60.0, minutes) + _wander(rng, n, 0.15, 0.3, minutes)
-    rh = np.clip(78.0 - 3.0 * (t - 12.0) + _wander(rng, n, 5.0, 8.0, minutes) + _wander(rng, n, 0.5, 0.3, minutes), 12, 100)
+    rh = np.clip(
+        78.0 - 3.0 * (t - 12.0) + _wander(rng, n, 5.0, 8.0, minutes) + _wander(rng, n, 0.5, 0.3, minutes), 12, 100
+    )
     ws = np.maximum(2.6 + 2.0 * mu + _wander(rng, n, 1.4, 6.0, minutes) + _wander(rng, n, 0.5, 0.3, minutes), 0.0)
     values = {
         "t_air": t,
         "rh": rh,
-        "p": 977.5 + _wander(rng, n, 6.0, 40.0, minutes) + rng.normal(0.0, 0.02, n),
+        "p": 977.5 + _smooth(_wander(rng, n, 7.0, 40.0, minutes), 6.0, minutes) + rng.normal(0.0, 0.02, n),
         "ws": ws,
         "gust": ws * (1.45 + np.abs(rng.normal(0.0, 0.12, n))) + 0.2,
         "wd": (230.0 + _wander(rng, n, 70.0, 12.0, minutes) + rng.normal(0.0, 8.0, n)) % 360.0,
