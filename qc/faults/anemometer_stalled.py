@@ -156,7 +156,7 @@ def _suspect(case: Case, channel: Channel, days: Days, first: int, last: int) ->
         Clue("hours", min(3.0, float(np.log(hours / 3.0))), f"{hours:.1f} sunny hours at rest"),
     ]  # fmt: skip
     if np.isfinite(alive):
-        clues.append(Clue("vane", float(np.clip(4.0 * (alive - 0.5), -3.0, 2.0)),
+        clues.append(Clue("vane", float(np.interp(alive, [0.0, 0.3, 0.5, 1.0], [-4.0, -1.0, 0.0, 2.0])),
                           f"the vane moves in {100 * alive:.0f} % of them"))  # fmt: skip
     at = np.flatnonzero(floor)
     between = days.awake[at[0] : at[-1] + 1]
@@ -298,7 +298,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         lower.set_ylim(0, 100)
         lower.set_ylabel("sunny hours\nat rest, %")
         house.night_shading(upper, case.time[near], case.elevation[near])
-        house.time_axis(upper, first, last, named=False)
+        house.time_axis(upper, first, last, clock=case.logger_clock, named=False)
         house.time_axis(lower, first, last)
         house.visits(upper, [(v.start, v.end, v.effect) for v in case.visits(channel.name)])
         house.legend(figure, upper)

@@ -217,7 +217,8 @@ def _suspect(case: Case, channel: Channel, rains: Rains, scores: Floats, first: 
         clues.append(Clue("dry air", min(3.0, 8.0 * sunny), f"{100 * sunny:.0f} % of a drip fall in dry or sunny air"))
     before = _before(case, rains, shown[0])
     start = case.time[_row(case, blocks.time[shown[0].start])]
-    hold = min(shown[0].stop, shown[0].start + int(3.0 * _US / blocks.span_us))
+    sure = next((e for e in shown if e.hours >= usual + 2.0 or e.pour), shown[-1])  # gentle rain may come before
+    hold = min(sure.stop, sure.start + int(3.0 * _US / blocks.span_us))
     end = max(shown[-1].last, shown[-1].stop + 1)
     if any(e.pour for e in shown[-1:]):
         end = int(np.searchsorted(blocks.time, blocks.time[shown[-1].stop] + np.timedelta64(
@@ -287,7 +288,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     near = (case.time >= start - around) & (case.time <= stop + around)
     rain = case.values(channel)
     wet = np.flatnonzero(rain > 0)
-    gaps = np.diff(case.time[wet]) / np.timedelta64(60, "s")
+    gaps = np.diff(case.time[wet]) / np.timedelta64(60, "s")  # min
     with house.house():
         figure = house.figure(4.2)
         upper, lower = figure.subplots(2, 1, sharex=True)
@@ -302,14 +303,16 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         here = near[wet[1:]]
         lower.plot(
             house.days(case.time[wet[1:]][here]), gaps[here], linestyle="none", marker=".", markersize=3,
-            color=house.SERIES[2], label="time since the tip before",
+            color=house.SERIES[2], label="gap between tips",
         )  # fmt: skip
         lower.set_yscale("log")
-        lower.set_ylabel("gap, min")
+        lower.set_yticks([1, 10, 60, 600, 1440, 14400], ["1 min", "10 min", "1 h", "10 h", "1 d", "10 d"])
+        lower.minorticks_off()
+        lower.set_ylabel("since the tip before")
         for axes in (upper, lower):
             house.night_shading(axes, case.time[near], case.elevation[near])
         first, last = case.time[near][0], case.time[near][-1]
-        house.time_axis(upper, first, last, named=False)
+        house.time_axis(upper, first, last, clock=case.logger_clock, named=False)
         house.time_axis(lower, first, last)
         house.visits(upper, [(v.start, v.end, v.effect) for v in case.visits(channel.name)])
         house.legend(figure, upper, lower)

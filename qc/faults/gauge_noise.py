@@ -9,7 +9,7 @@ Check: note minute and hour of the tips, and compare them with the schedule of r
     chafed insulation and a lead beside power lines; shake the mast by hand and watch the count; look for spiders,
     birds and water marks; put a debounce time into the logger's program.
 Carry: shielded lead and ferrite, exchange reed contact, clamps and guy wire, multimeter.
-Caution: switch off radio and chargers before opening the box, and never work at leads in thunderstorms, ice or high
+Caution: switch off radio and chargers before opening the box, and never work at leads in lightning, ice or high
     wind; follow local codes and site rules.
 Data: reject the tips in dry air; tips of the same kind hide among real rain, so totals of that time are upper bounds.
 """
@@ -115,11 +115,11 @@ def _after_rain(case: Case, rain: Floats) -> Bools:
 
 
 def _scale(case: Case) -> float:
-    """A hygrometer with a low ceiling reads low below it too: its highest humidity over 100 %."""
+    """A hygrometer with a low ceiling reads low below it too: its highest humidity over 100 %; a desert has 0.8."""
     rh = case.scene.companion("relative_humidity")
     if rh is None or not np.isfinite(rh).any():
         return 1.0
-    return min(float(np.nanpercentile(rh, 99.0)), 100.0) / 100.0
+    return float(np.clip(np.nanpercentile(rh, 99.0) / 100.0, case.limit(ID, "least_ceiling"), 1.0))
 
 
 def _dry_air(case: Case) -> Bools:
@@ -276,7 +276,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         lower.set_ylim(0, 24)
         lower.set_yticks([0, 6, 12, 18, 24])
         lower.set_ylabel("solar hour")
-        house.time_axis(upper, first, last, named=False)
+        house.time_axis(upper, first, last, clock=case.logger_clock, named=False)
         house.time_axis(lower, first, last)
         house.visits(upper, [(v.start, v.end, v.effect) for v in case.visits(channel.name)])
         house.legend(figure, upper)

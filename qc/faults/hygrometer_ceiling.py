@@ -193,7 +193,7 @@ def _period(
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """A cut-off, or a scale that is squeezed above 70 %, from a random row on."""
     channel = case.mate("relative_humidity")
-    if channel is None or case.mate("precipitation") is None:
+    if channel is None or case.mate("precipitation") is None or np.nanpercentile(case.values(channel), 99) > 103.0:
         return None
     row, squeezed = onset_row(case, rng), bool(rng.random() < 0.5)
     rains = _rains(case)

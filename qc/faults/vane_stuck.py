@@ -253,7 +253,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
             lower.set_ylabel(f"{house.label(speed_of.name)}, m/s")
         for axes in (upper, lower):
             house.night_shading(axes, case.time[near], case.elevation[near])
-        house.time_axis(upper, first, last, named=False)
+        house.time_axis(upper, first, last, clock=case.logger_clock, named=False)
         house.time_axis(lower, first, last)
         house.visits(upper, [(v.start, v.end, v.effect) for v in case.visits(channel.name)])
         house.legend(figure, upper, lower)
