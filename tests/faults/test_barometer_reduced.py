@@ -13,8 +13,8 @@ from qc.mends import mended
 from qc.physics import usual as levels
 from qc.record import Record
 from qc.verdicts import Floats
-from tests.faults.planted import planted, unchecked
 from tests.faults.fair import case, healthy
+from tests.faults.planted import planted, unchecked
 
 
 def pressed(record: Record, values: Floats) -> Record:

@@ -12,8 +12,8 @@ from qc.diagnosis import Diagnosis, diagnose
 from qc.faults import Cleared, Suspect, Untested, clock_offset
 from qc.mends import mended, moved_back
 from qc.record import Record
-from tests.faults.planted import planted, unchecked
 from tests.faults.fair import case, healthy
+from tests.faults.planted import planted, unchecked
 
 
 def ahead(record: Record, minutes: float, *, since_day: float = 0.0, per_day: float = 0.0) -> Record:

@@ -10,8 +10,8 @@ from qc.diagnosis import diagnose
 from qc.faults import Cleared, site_facts
 from qc.mends import mended, moved
 from qc.record import Record
-from tests.faults.planted import unchecked
 from tests.faults.fair import case, healthy
+from tests.faults.planted import unchecked
 
 FAULTS = ("clock-offset", "stamp-side", "site-facts", "barometer-reduced", "unit-wrong")
 

@@ -8,8 +8,8 @@ import pytest
 from qc.diagnosis import diagnose
 from qc.faults import Cleared, Untested, stamp_side
 from qc.mends import mended
-from tests.faults.planted import planted, unchecked
 from tests.faults.fair import case, healthy
+from tests.faults.planted import planted, unchecked
 
 
 @pytest.mark.parametrize(

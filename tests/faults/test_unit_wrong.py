@@ -12,8 +12,8 @@ from qc.faults import Suspect, unit_wrong
 from qc.mends import mended
 from qc.record import Record
 from qc.verdicts import Floats
-from tests.faults.planted import planted, unchecked
 from tests.faults.fair import case, healthy
+from tests.faults.planted import planted, unchecked
 
 CHANNELS = (
     "global_irradiance", "air_temperature", "dew_point", "relative_humidity", "air_pressure", "wind_speed",
