@@ -354,7 +354,8 @@ def _named(one: Fault, other: Fault) -> bool:
 
 
 def _may_outdo(later: Fault, one: Fault) -> bool:
-    return _named(later, one) or one.id in EXPLAINS.get(later.id, ())
+    by_the_sun = one.id in _BY_THE_SUN and later.id in EXPLAINS
+    return _named(later, one) or by_the_sun or one.id in EXPLAINS.get(later.id, ())
 
 
 def linked(one: Fault, other: Fault) -> bool:

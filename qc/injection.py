@@ -646,12 +646,11 @@ def _by_deployment(channel: Channel, time: Times, key: str, first: Any) -> Itera
 def _bounded(
     channel: Channel, own: NDArray[np.float64], was: NDArray[np.float64], interval_s: float | None
 ) -> NDArray[np.float64]:
-    """Values within what the sensor can report, where it did so before."""
-    low, high = channel.range or (-np.inf, np.inf)
-    if channel.quantity in _NATURAL:
-        c = units.conversion(channel.quantity, channel.unit, interval_s)
-        a, b = (bound / c.factor - c.shift for bound in _NATURAL[channel.quantity])
-        low, high = max(low, a), min(high, b)
+    """Values within what no sensor reports beyond, where it did so before; a logger writes what lies out of `range`."""
+    if channel.quantity not in _NATURAL:
+        return own
+    c = units.conversion(channel.quantity, channel.unit, interval_s)
+    low, high = (bound / c.factor - c.shift for bound in _NATURAL[channel.quantity])
     inside = ~((was < low) | (was > high))
     return np.where(inside, np.clip(own, low, high), own)
 
