@@ -125,12 +125,15 @@ def _one(case: Case, channel: Channel) -> Outcome | None:
         return None
     teller = _TELLERS[channel.quantity]
     tried: list[tuple[float, Reading, Told]] = []
+    lacks = ""
     for reading in readings(case, channel):
         told = teller(case, channel, values, reading)
         if isinstance(told, str):
-            return Untested(names, told, "there is more of it")
-        if told is not None:
+            lacks = told
+        elif told is not None:
             tried.append((sum(c.weight for c in told.clues), reading, told))
+    if not tried and lacks:
+        return Untested(names, lacks, "there is more of it")
     if not tried:
         return Cleared(names, f"as plausible in {channel.unit} as values are")
     odds, reading, told = max(tried, key=lambda t: t[0] + t[2].fit)
@@ -298,7 +301,7 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     if follows is not None:
         clues.append(follows)
     jumps = np.abs(np.diff(converted))
-    if (follows is not None and follows.log_odds <= -3.0) or (len(jumps) and np.median(jumps) > 2.5):
+    if (follows is not None and follows.log_odds <= -1.5) or (len(jumps) and np.median(jumps) > 2.5):
         return None  # it goes with nothing, or jumps as no air does, in whatever unit
     identity = _identity(case, channel, values, reading, len(values) - len(after))
     if identity is not None:
@@ -357,7 +360,10 @@ def _beside(case: Case, after: Floats, reference: Floats, reading: Reading) -> C
 def _follows(case: Case, channel: Channel, after: Floats, reading: Reading) -> Clue | None:
     """Whether it goes up and down with the other air (or the logger's) temperatures: a dead or open input does not, in
     whatever unit."""
-    others = [c for c in case.of("air_temperature", "logger_temperature") if c.name != channel.name]
+    others = [c for c in case.of("air_temperature") if c.name != channel.name]
+    trust = 1.0
+    if not others:  # a logger indoors goes its own way
+        others, trust = [c for c in case.of("logger_temperature") if c.name != channel.name], 0.25
     if channel.quantity not in ("air_temperature", "logger_temperature") or not others:
         return None
     start = case.rows - len(after)
@@ -375,7 +381,7 @@ def _follows(case: Case, channel: Channel, after: Floats, reading: Reading) -> C
     if best is None:
         return None
     odds = min(1.5, 8.0 * (best[0] - 0.75)) - (2.0 if not 0.4 < best[1] < 2.5 else 0.0)
-    return Clue("follows", odds, f"r {best[0]:.2f} with the other temperatures, {best[1]:.1f} of their range")
+    return Clue("follows", trust * odds, f"r {best[0]:.2f} with the other temperatures, {best[1]:.1f} of their range")
 
 
 def _identity(case: Case, channel: Channel, values: Floats, reading: Reading, start: int) -> Clue | None:
@@ -646,10 +652,19 @@ def _wet(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
     part = middles[at]
     dry = float(np.median(part))
     clues = [
-        Clue("level", 4.0 if part.max() <= 1.05 and dry > 0.05 else -4.0, f"{dry:.2g} % in the median"),
+        Clue(
+            "level",
+            4.0 if part.max() <= 1.05 and dry > 0.2 and part.max() > 0.4 else -4.0,
+            f"{dry:.2g} % in the median",
+        ),
         Clue("spread", 2.0 if np.ptp(part) > 0.02 or dry < 0.99 else -2.0, f"98 % of values below {tops:.3g}"),
         *_runs(case, better),
     ]
+    others = [case.values(c) for c in case.of("relative_humidity") if c.name != channel.name]
+    off = [np.abs(o - reading.of(values)) for o in others if (np.isfinite(o) & np.isfinite(values)).sum() > 20]
+    if off:
+        apart = min(float(np.nanmedian(o)) for o in off)
+        clues.append(Clue("beside", 2.0 if apart < 15.0 else -4.0, f"{apart:.0f} % from the humidity beside it then"))
     return Told(clues, better)
 
 
@@ -675,8 +690,10 @@ def _rain(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
     ]  # fmt: skip
     if declared is not None:
         fits = declared * units.conversion(channel.quantity, channel.unit, case.interval_s or None).factor
-        clues.append(Clue("tip size", 3.0 if fits > 3 * least else -1.0, f"the station file says {fits:g} mm a tip"))
+        clues.append(Clue("tip size", 3.0 if fits > 3 * least else -4.0, f"the station file says {fits:g} mm a tip"))
     days = case.live_s(channel) / 86400.0
+    if declared is None and days < case.limit(ID, "rain_days"):
+        return f"{days:.0f} days of rain record without a tip size, needs {case.limit(ID, 'rain_days'):.0f}"
     year = float(np.nansum(values)) / days * 365.25
     clues.append(Clue("a year", _capped(1.5 * float(np.log(120.0 / max(year, 1.0)))) if days >= 14 else 0.0,
                       f"{year:.0f} mm in a year at this rate"))  # fmt: skip
