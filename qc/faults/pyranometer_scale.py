@@ -236,7 +236,7 @@ def _beside(
     said = []
     for name, one in found.beside.items():
         size, before, after = levels.compared(one, day, share=0.5, most=_NEAR)
-        if min(before, after) < 5:
+        if min(before, after) < 5 or _unsteady(one, day) > case.limit(ID, "unsteady"):
             continue
         floor = case.limit(ID, "beside_error")
         own_step = levels.step(one, share=0.5, least=5, most=_NEAR, floor=floor)
@@ -251,6 +251,13 @@ def _beside(
         return None
     _, size_error, clue = min(said, key=lambda s: s[0])
     return size_error, clue
+
+
+def _unsteady(one: levels.Levels, day: int) -> float:
+    """How far the days before and after a step lie from their own medians, as the larger median deviation. [ln]"""
+    k = int(np.searchsorted(one.day, day))
+    parts = (one.value[max(0, k - _NEAR) : k], one.value[k : k + _NEAR])
+    return max(float(np.median(np.abs(p - np.median(p)))) for p in parts)
 
 
 def _lasting(found: Series, day: int, size: float) -> list[Clue]:

@@ -117,10 +117,12 @@ def _clues(case: Case, s: shade.Shadow) -> tuple[Clue, ...]:
     count = len(s.dark)
     gain = (s.gain - case.limit(ID, "gain")) * case.limit(ID, "per_gain")
     wander = s.wander if np.isfinite(s.wander) else 3.0
+    # the place of a wide one is known less well: clouds in a part of it move its middle
+    allowed = case.limit(ID, "wander") + 0.1 * max(0.0, (s.azimuth_to - s.azimuth_from) % 360.0 - 10.0)
     spread = s.depth_spread if np.isfinite(s.depth_spread) else 0.3
     clues = [
         Clue("days", gain, f"dark on {count} days with sun beside it, by chance {100 * s.by_chance:.0f} % of them"),
-        Clue("place", 3.0 - 3.0 * wander / case.limit(ID, "wander"), f"its place wanders by {wander:.1f} degrees"),
+        Clue("place", 3.0 - 3.0 * wander / allowed, f"its place wanders by {wander:.1f} degrees"),
         Clue("depth", 2.0 - 2.0 * spread / case.limit(ID, "spread"), f"its depth scatters by {100 * spread:.0f} %"),
         Clue("sides", 0.5 if s.two_sided else -1.5, f"sun on {'both sides' if s.two_sided else 'one side only'}"),
     ]

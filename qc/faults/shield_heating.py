@@ -84,7 +84,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         said = f"{breeze:.2f} K per kW/m2 from {case.limit(ID, 'strong'):.0f} m/s on"
         clues.append(Clue("falls with wind", float(np.interp(falls, [0.2, 0.6, 1.2], [-3.0, 0.5, 3.5])), said))
     if np.isfinite(past):
-        clues.append(Clue("own past", float(np.clip(2.0 * (slope - past), 0.0, 2.5)), f"it was {past:.2f} before"))
+        clues.append(Clue("own past", float(np.clip(slope - past, 0.0, 1.5)), f"it was {past:.2f} before"))
     usual = past if np.isfinite(past) else case.limit(ID, "usual")
     excess = _STRONG_KW * (slope - usual) / case.limit(ID, "share")
     rows = e.row[after]

@@ -122,11 +122,11 @@ def _begin(case: Case, by_day: Floats) -> int:
 
 
 def _left(case: Case, g: Floats, total: Floats, direct: Channel, span: Bools, bound: float) -> float:
-    """Share of values that still break closure after global was allowed one factor and one tilt in each 30 days."""
+    """Share of values that still break closure after global was allowed one factor, offset and tilt in each 30 days."""
     rows = np.flatnonzero(span)
     a, cos_e = np.radians(case.azimuth[rows]), np.cos(np.radians(case.elevation[rows]))
     beam = case.values(direct)[rows] * cos_e
-    design = np.stack((total[rows], beam * np.sin(a), beam * np.cos(a)), axis=1)
+    design = np.stack((total[rows], beam * np.sin(a), beam * np.cos(a), np.ones(len(rows))), axis=1)
     y = g[rows]
     out = np.ones(len(rows), bool)
     for block in np.unique((case.solar_day[rows] - case.solar_day[rows[0]]) // 30):
@@ -137,7 +137,7 @@ def _left(case: Case, g: Floats, total: Floats, direct: Channel, span: Bools, bo
                 break
             fit = np.linalg.lstsq(design[keep], y[keep], rcond=None)[0]
             if not 0.5 < fit[0] < 2.0 or np.hypot(fit[1], fit[2]) > 0.3 * fit[0]:
-                fit = np.array([1.0, 0.0, 0.0])  # no sensor stands like that
+                fit = np.array([1.0, 0.0, 0.0, 0.0])  # no sensor stands like that
             off = np.abs(y[here] / np.maximum(design[here] @ fit, 1.0) - 1.0)
             keep = here[off <= max(bound, float(np.median(off)))]
             out[here] = off > bound
@@ -159,7 +159,8 @@ def _guilty(case: Case, whole: Channel, g: Floats, total: Floats, broken: Bools)
     level = float(np.clip(level, case.limit(ID, "lowest"), case.limit(ID, "highest")))
     near = case.limit(ID, "near")
     mine, theirs = (np.abs(k / level - 1.0) < near for k in (clearness, of_sum))
-    return int((broken & mine & ~theirs).sum()), int((broken & theirs & ~mine).sum())
+    dark = g < 0.0  # below zero in the sun: no tracker does that to global
+    return int((broken & mine & ~theirs).sum()), int((broken & ((theirs & ~mine) | dark)).sum())
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:

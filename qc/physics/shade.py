@@ -174,6 +174,10 @@ FLOOR = 10.0
 """Elevation of the sun from which darkness is looked for, degrees: what hides it below is taken for the landscape
 (judgement; the bound of siting class 3, ISO 19289, from memory). Rows below it still tell the sky beside a shadow."""
 
+LOWEST = 8.0
+"""Elevation of the sun from which rows tell an edge, degrees: lower down haze and landscape dim the beam by themselves
+(measured on roof: clearness at 6 to 8 degrees lies at 0.8 of its level)."""
+
 KINDS = 4
 """Skies beside a window: closed (the beam arrives in less than 0.3 of the rows there), broken, open (from 0.7 on), and
 as smooth as a clear one. Of each, the station's own record tells how often it is dark by chance."""
@@ -332,7 +336,7 @@ def _gains(cells: _Cells, beside: _Cells, around: int = 15) -> Floats:
 
 
 def trace(rows: Rows, slot_s: float, *, least: float = 3.5, most: int = 12) -> list[Shadow]:
-    """Fixed shadows in a record, the surest first; of two that overlap the surer one.
+    """Fixed shadows in a record, the clearest first; of two that overlap the clearer one.
 
     Parameters
     ----------
@@ -370,12 +374,19 @@ def trace(rows: Rows, slot_s: float, *, least: float = 3.5, most: int = 12) -> l
         if shadow is not None:
             gains[run, int(shadow.azimuth_from / CELL) : int(shadow.azimuth_to / CELL) + 1] = 0.0
             found.append(shadow)
-    found.sort(key=lambda s: -s.gain)
+    found.sort(key=lambda s: -_quality(s))
     out: list[Shadow] = []
     for one in found:
         if all(one.azimuth_from >= s.azimuth_to or one.azimuth_to <= s.azimuth_from for s in out):
             out.append(one)
     return out[:most]
+
+
+def _quality(s: Shadow) -> float:
+    """What decides between two shadows that overlap: a gain beyond that of a dozen days counts no more than the
+    sameness of the days (judgement). [ln]"""
+    same = [x if np.isfinite(x) else 1.0 for x in (s.depth_spread, s.wander)]
+    return min(s.gain, 40.0) - 40.0 * same[0] - 3.0 * same[1] + 5.0 * s.two_sided
 
 
 def _shadow(chances: Chances, low: float, high: float, span: tuple[int, int], slot_s: float) -> Shadow | None:
@@ -387,7 +398,7 @@ def _shadow(chances: Chances, low: float, high: float, span: tuple[int, int], sl
     dark = inside & (ratio < DARK)
     if dark.sum() < 3:
         return None
-    near = within & np.isin(rows.day, np.unique(rows.day[dark]))
+    near = within & np.isin(rows.day, np.unique(rows.day[dark])) & (rows.elevation > LOWEST)
     a, b, depth = low, high, 0.7
     for _ in range(3):  # wide ones grow out of the cells that showed first
         before = a, b
