@@ -25,6 +25,7 @@ from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, onset_row
 from qc.physics import blocks
 from qc.physics.pressure import standard_pressure
+from qc.physics.runs import runs
 from qc.station import Channel
 from qc.verdicts import Bools, Floats
 
@@ -85,7 +86,7 @@ def _bad(case: Case, channel: Channel) -> Bools:
         if channel.quantity in (*_TEMPERATURE, "air_pressure"):
             bottom, top = case.scene.own_range(channel)
             wide = np.where(np.isfinite(top - bottom), top - bottom, 0.0)
-            out |= (wide > 0) & ((x <= bottom + 0.002 * wide) | (x >= top - 0.002 * wide))
+            out |= _at_end((wide > 0) & ((x <= bottom + 0.002 * wide) | (x >= top - 0.002 * wide)), x, wide)
         if channel.quantity == "relative_humidity":
             out |= (x <= case.limit(ID, "humidity-rail")) | _dry(case, x)
         if channel.quantity in _SUN:
@@ -94,6 +95,19 @@ def _bad(case: Case, channel: Channel) -> Bools:
         if channel.quantity in _NOISY:
             out |= _noise(case, channel, x)
     return np.asarray(out, bool)
+
+
+def _at_end(end: Bools, x: Floats, wide: Floats) -> Bools:
+    """Stretches at the end of the scale that begin or end with a leap; what gets there in steps is weather."""
+    out = end.copy()
+    found = runs(end)
+    for a, b in zip(*found, strict=True):
+        leap = 0.05 * wide[a]
+        into = abs(x[a] - x[a - 1]) if a else np.inf
+        away = abs(x[b] - x[b - 1]) if b < len(x) else np.inf
+        if not (into > leap or away > leap):
+            out[a:b] = False
+    return out
 
 
 def _dry(case: Case, x: Floats) -> Bools:
@@ -128,6 +142,8 @@ def _noise(case: Case, channel: Channel, x: Floats) -> Bools:
 
 def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
     names, mask, x = (channel.name,), bad[channel.name], case.values(channel)
+    beside = np.concatenate(([False], mask[:-1])) | np.concatenate((mask[1:], [False]))
+    mask = mask & beside  # a single row is a spike
     rows = np.flatnonzero(mask)
     least = case.limit(ID, "rows")
     there = np.isfinite(x)
@@ -284,10 +300,10 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     if channel.quantity == "global_irradiance":
         n = case.rows - row
         new = rng.normal(0.0, 0.3, n) if rail == 0.0 or grade == "near" else np.full(n, rail)
-    elif grade == "gross" or rng.random() < 0.5:
+    elif grade == "gross" or channel.quantity not in _NOISY or rng.random() < 0.5:
         new = np.full(n, rail)
     else:
-        size = case.limit(ID, _NOISY[channel.quantity]) if channel.quantity in _NOISY else 3.0
+        size = case.limit(ID, _NOISY[channel.quantity])
         new = float(np.nanmedian(x)) + rng.normal(0.0, (2.0 if grade == "near" else 5.0) * size, n)
         if channel.quantity == "relative_humidity":
             new = np.clip(new, 0.0, None)

@@ -257,6 +257,9 @@ def _fit(case: Case, able: list[Channel], days: _Days, term: _Term, i: int, k: i
             wrong, counted, _ = _order(case, able[term.first], able[term.second]) or (None, None, "")
             assert wrong is not None and counted is not None
             share = _share(wrong(x, y), counted(x, y) & np.isfinite(x + y), days)
+            if able[term.second].quantity in ("global_irradiance", "par"):  # a dead column is in no order
+                lit = [_print(case, able[c], days).high > 60.0 for c in (i, k)]
+                share = np.where(lit[0] & lit[1], share, np.nan)
             beyond = np.fmax(share - 0.2, 0.0) / case.limit(ID, "order-width")
     return -np.minimum(0.5 * np.nan_to_num(beyond) ** 2, fingerprints.MOST)
 
@@ -295,6 +298,16 @@ def _order(case: Case, low: Channel, high: Channel):  # type: ignore[no-untyped-
             (lambda x, y: np.maximum(x, y) > 60.0),
             "PAR is half of the irradiance, not twice",
         )
+    if q == ("direct_irradiance", "global_irradiance"):
+        # under clouds the beam is gone and the light is not; under the lowest sun the level still shows 6 % of the beam
+        wrong = "a beam without light on the level"
+        return (lambda x, y: (x > 60.0) & (y < 0.06 * x)), (lambda x, y: np.maximum(x, y) > 60.0), wrong
+    if q == ("diffuse_irradiance", "global_irradiance"):
+        return (
+            (lambda x, y: x > 1.1 * y + 5.0),
+            (lambda x, y: np.maximum(x, y) > 30.0),
+            "the diffuse light exceeds all light",
+        )
     if q == ("wind_speed", "wind_speed") and low.height and high.height and high.height > 1.5 * low.height:
         return (lambda x, y: x > y), (lambda x, y: np.maximum(x, y) > 2.0), "the lower wind is the stronger"
     return None
@@ -319,7 +332,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         return None  # one of the two alone is no witness of an exchange
     a, b = sign.a.name, sign.b.name
     alike = bool(sign.said)
-    if min(means[:2]) < -1.0 or (not alike and means[0] + means[1] < case.limit(ID, "own")):
+    if min(means[:2]) < (-1.0 if alike else -0.3) or (not alike and means[0] + means[1] < case.limit(ID, "own")):
         return None
     more = 0.7 + 0.3 * count
     clues = [

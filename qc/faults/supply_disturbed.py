@@ -145,7 +145,9 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     events = {"near": 4, "typical": int(rng.integers(10, 25)), "gross": int(rng.integers(40, 80))}[grade]
     times = {"near": 2.0, "typical": 4.0, "gross": 10.0}[grade]
     first = int(rng.integers(5, max(6, case.rows // 2)))
-    rows = np.sort(rng.choice(np.arange(first, case.rows - 5, 4), min(events, (case.rows - first) // 8), replace=False))
+    rows = np.sort(
+        rng.choice(np.arange(first, case.rows - 5, 4), min(events, (case.rows - first) // 40), replace=False)
+    )
     values = {}
     for group in groups:
         for channel in group:
