@@ -25,7 +25,7 @@ import time
 import tomllib
 import zlib
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -212,6 +212,20 @@ class Watched:
             odds = [m.log_odds for m in members] + others
             yield float(np.log(np.exp(odds).sum())), members
 
+    def suspects(self, fault: str, channels: Sequence[str], skip: Callable[[Finding], bool]) -> list[dict[str, Any]]:
+        """Each suspect that is not out of the question: its log-odds, those of it and its rivals together, its truth."""
+        out = []
+        for one in self.found.values():
+            against = [o.log_odds for o in self.found.values() if o is not one and diagnosis._rivals(one, o)]
+            against += [r + diagnosis._prior(one.fault.id) for r in one.suspect.rivals.values()]
+            total = float(np.log(np.exp([one.log_odds, *against]).sum()))
+            if total > -2.0 and not skip(one):
+                out.append(
+                    {"fault": one.fault.id, "channels": list(one.suspect.channels), "odds": one.log_odds, "total": total,
+                     "right": _right(one, fault, channels), "summary": one.suspect.summary[:200]}
+                )  # fmt: skip
+        return out
+
 
 def _right(f: Finding, fault: str, channels: Sequence[str]) -> bool:
     own = f.suspect.channels
@@ -256,6 +270,7 @@ def run_piece(job: tuple[Piece, tuple[str, ...], tuple[str, ...], bool, float]) 
                           "log_odds": f.log_odds, "summary": f.suspect.summary} for f in false],
             "natural": [{"fault": f.fault.id, "channels": list(f.suspect.channels), "confidence": f.confidence}
                         for f in here.diagnosis.findings if f not in false],
+            "suspects": watched.suspects("", (), lambda f: known(f, troubles)),
             "groups": [[odds, False] for odds, members in watched.groups() if not known(members[0], troubles)],
         }
     ]  # fmt: skip
@@ -307,6 +322,9 @@ def run_piece(job: tuple[Piece, tuple[str, ...], tuple[str, ...], bool, float]) 
                     "truth": _plain(injection.evidence), "evidence": _plain(right.suspect.evidence) if right else None,
                     "onset": onset, "delay_d": delay, "not_tested": said[:1],
                     "beside": bool(here.natural),
+                    "suspects": watched.suspects(
+                        fault.id, injection.channels, lambda f: f.id in skip or known(f, troubles)
+                    ),
                     "listed": _listed(found, skip, fault.id, injection.channels),
                     "groups": [
                         [odds, any(_right(m, fault.id, injection.channels) for m in members)]
@@ -465,6 +483,35 @@ def summed(rows: Sequence[Mapping[str, Any]], part: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def recalibrated(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Rows with the confidence that the calibration now in force gives their suspects, and what follows from it."""
+    out = []
+    for row in rows:
+        if "suspects" not in row:
+            out.append(dict(row))
+            continue
+        listed = []
+        for s in row["suspects"]:
+            group = diagnosis.calibrated(s["total"])
+            own = group * float(np.exp(s["odds"] - s["total"]))
+            if group >= diagnosis.LISTED and own >= diagnosis.SHARED:
+                listed.append(s | {"confidence": round(own, 3)})
+        if row["kind"] == "healthy":
+            out.append(row | {"findings": listed})
+            continue
+        right = max((s["confidence"] for s in listed if s["right"]), default=None)
+        best = max(listed, key=lambda s: (s["confidence"], s["right"]), default=None)
+        first = right is not None and best is not None and right >= best["confidence"]
+        out.append(
+            row
+            | {
+                "listed": listed, "found": right is not None, "first": first, "confidence": right or 0.0,
+                "taken": row["fault"] if first else best["fault"] if best else NONE,
+            }
+        )  # fmt: skip
+    return out
+
+
 def calibration(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """Points of log-odds and the share right, from the calibrating part."""
     mine = [r for r in rows if r["part"] == "calibrate" and r["kind"] in ("planted", "healthy")]
@@ -555,7 +602,7 @@ def main() -> None:
     parts = a.parts.split(",")
     registry()  # before any fork
     rows = [json.loads(line) for path in a.read or () for line in path.read_text("utf-8").splitlines()]
-    if a.read and a.calibrate:
+    if a.calibrate and a.read:
         CALIBRATION.write_text(json.dumps(calibration(rows), indent=1) + "\n", "utf-8")
     for part in parts if not a.read else ():
         print(part, flush=True)
@@ -576,6 +623,7 @@ def main() -> None:
         if part == "calibrate" and a.calibrate:
             CALIBRATION.write_text(json.dumps(calibration(rows), indent=1) + "\n", "utf-8")
             diagnosis._calibration.cache_clear()
+    rows = recalibrated(rows)
     found: dict[str, Any] = {part: summed(rows, part) for part in parts}
     if a.speed:
         found["speed"] = [speed(10), speed(1)]
