@@ -37,10 +37,12 @@ from qc.diagnosis import Diagnosis, Finding, diagnose
 from qc.faults import GRADES, registry
 from qc.injection import Files
 from qc.places import folder
+from qc.read.tables import read_tables
 from qc.rehearsal import Window, judged, looked, planted, whole, window
 from qc.rehearsal import _shortest as shortest
 from qc.run import limits_of
-from qc.station import Station, load
+from qc.station import Station, load, parse
+from tests.bench import year
 from tests.bench.invented import SITES, made
 from tests.shared import FOLDER
 
@@ -213,7 +215,7 @@ class Watched:
             yield float(np.log(np.exp(odds).sum())), members
 
     def suspects(self, fault: str, channels: Sequence[str], skip: Callable[[Finding], bool]) -> list[dict[str, Any]]:
-        """Each suspect that is not out of the question: its log-odds, those of it and its rivals together, its truth."""
+        """Each suspect that is not out of the question: its log-odds, those with its rivals, whether it is right."""
         out = []
         for one in self.found.values():
             against = [o.log_odds for o in self.found.values() if o is not one and diagnosis._rivals(one, o)]
@@ -221,8 +223,8 @@ class Watched:
             total = float(np.log(np.exp([one.log_odds, *against]).sum()))
             if total > -2.0 and not skip(one):
                 out.append(
-                    {"fault": one.fault.id, "channels": list(one.suspect.channels), "odds": one.log_odds, "total": total,
-                     "right": _right(one, fault, channels), "summary": one.suspect.summary[:200]}
+                    {"fault": one.fault.id, "channels": list(one.suspect.channels), "odds": one.log_odds,
+                     "total": total, "right": _right(one, fault, channels), "summary": one.suspect.summary[:200]}
                 )  # fmt: skip
         return out
 
@@ -531,7 +533,13 @@ def calibration(rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
 
 def speed(minutes: int, days: int = 365, turns: int = 2) -> dict[str, Any]:
     """Seconds of `check` and of diagnosis on an invented station-year, by turns, the least of each."""
-    record = made("A-maritime", days, minutes=minutes).record()
+    if minutes == 1:  # the year that the speed of `check` is measured on
+        with tempfile.TemporaryDirectory() as where:
+            path = Path(where) / "year.csv"
+            year.write(path)
+            record = read_tables(parse(year.station_text().encode()), [path])[0]
+    else:
+        record = made("A-maritime", days, minutes=minutes).record()
     checks, tests = [], []
     for _ in range(turns):
         a = time.perf_counter()

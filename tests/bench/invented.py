@@ -312,7 +312,9 @@ def weather(site: Site, days: int, odd: str | None = None, seed: int = 0) -> dic
     moist = moist + s.wander(60, 0.25) + s.wander(8, 0.12) - 1.2 * smooth(ghi / 700, 240.0)
     if odd == "heat":
         moist = moist - 3 * spell
-    near = np.clip(smooth(wet, 40.0) * 1.3, 0, 0.93)
+    falls = (rain > 0).astype(float)
+    before = smooth(falls[::-1], 25.0)[::-1]  # the air is moist before the first drop: roof has no tip below 50 %
+    near = np.clip(smooth(np.maximum(np.maximum(falls, wet), before), 12.0) * 1.25, 0, 0.93)
     if odd == "fog":
         near = np.maximum(near, 0.99 * spell)
     td = moist + np.maximum(t - moist, 0) * near + s.wander(30, 0.1)
