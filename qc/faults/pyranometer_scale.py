@@ -45,9 +45,11 @@ _NEAR = 10  # days and half-days of a stretch, where each is worth more than wea
 
 @dataclass(frozen=True)
 class Series:
-    """Levels of one channel: by day, by its mornings and afternoons, by clear half-day, and against companions."""
+    """Levels of one channel: by day, of its brightest moments, by its mornings and afternoons, by clear half-day, and
+    against companions."""
 
     days: levels.Levels
+    tops: levels.Levels
     halves: tuple[levels.Levels, levels.Levels]
     clear: levels.Levels
     beside: dict[str, levels.Levels]
@@ -95,7 +97,8 @@ def _one(case: Case, channel: Channel) -> Outcome:
             told += f"; the largest step is {100 * np.expm1(best.size):+.0f} %, {best.clues[0].said}"
         return Cleared(names, told)
     factor = float(np.exp(best.size))
-    if not case.limit(ID, "least") < factor < case.limit(ID, "most"):
+    sure = best.weight > -case.limit(ID, "prior")
+    if sure and not case.limit(ID, "least") < factor < case.limit(ID, "most"):
         return Untested(names, f"a factor of {factor:.3g} is that of a unit, not of a sensor", "the unit is settled")
     return _suspect(case, channel, found, best)
 
@@ -127,7 +130,8 @@ def series(case: Case, channel: Channel) -> Series:
                                share=0.5, least=max(2, least // 3))
             for name, other, sun in _companions(case, channel)
         }  # fmt: skip
-        case.shared[key] = Series(by_day[0], (by_day[1], by_day[2]), clear, beside)
+        tops = levels.daily(ratio, case.solar_day, high, share=0.98, least=least)
+        case.shared[key] = Series(by_day[0], tops, (by_day[1], by_day[2]), clear, beside)
     out: Series = case.shared[key]
     return out
 
@@ -275,12 +279,16 @@ def _lasting(found: Series, day: int, size: float) -> list[Clue]:
         share = float(min(f / size for f in far)) if size else 0.0
         told = f"{100 * share:.0f} % of it stand between farther weeks too"
         clues.append(Clue("lasts", float(np.interp(share, [0.3, 0.7, 0.9], [-3.0, 0.5, 1.5])), told))
+    top, before, after = levels.compared(found.tops, day, share=0.95, most=_MOST)
+    if min(before, after) >= 8 and size:  # dull weeks have bright moments too, and they are as bright as ever
+        told = f"the brightest moments step by {100 * np.expm1(top):+.0f} %"
+        clues.append(Clue("bright moments", float(np.interp(top / size, [0.3, 0.6, 0.85], [-4.0, 0.0, 1.0])), told))
     both = [levels.compared(h, day, share=_ENVELOPE, most=_MOST) for h in found.halves]
     if all(min(b[1], b[2]) >= 8 for b in both):
-        apart = abs(both[0][0] - both[1][0])
-        told = f"mornings and afternoons differ by {100 * apart:.0f} %"
+        differ = abs(both[0][0] - both[1][0])
+        told = f"mornings and afternoons differ by {100 * differ:.0f} %"
         clues.append(
-            Clue("both halves", float(np.interp(apart / max(abs(size), 0.05), [0.3, 0.8, 1.5], [1, -1, -4])), told)
+            Clue("both halves", float(np.interp(differ / max(abs(size), 0.05), [0.3, 0.8, 1.5], [1, -1, -4])), told)
         )
     return clues
 

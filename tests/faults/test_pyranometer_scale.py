@@ -68,10 +68,11 @@ def test_from_the_start_only_what_no_sky_gives(factor: float, found: bool) -> No
         assert told.mend is not None and not told.mend.proposed
 
 
-def test_dull_weeks_are_no_factor() -> None:
-    """A month of closed sky after a month of sun, and the other way round."""
+@pytest.mark.parametrize("closed", [0.7, 0.85, 0.95])
+def test_dull_weeks_are_no_factor(closed: float) -> None:
+    """A month of mostly closed sky after a month of sun."""
     bright = sunny(30, clear=0.5, closed=0.0, channels=ALONE, start="2025-05-01")
-    dull = sunny(30, clear=0.02, closed=0.8, channels=ALONE, start="2025-05-31", seed=2)
+    dull = sunny(30, clear=0.02, closed=closed, channels=ALONE, start="2025-05-31", seed=2)
     both = sunny(60, channels=ALONE, start="2025-05-01")
     first = np.concatenate([sun(bright), sun(dull)])
     assert odds(with_values(both, ghi=first)) < 0.0
