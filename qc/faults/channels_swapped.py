@@ -70,7 +70,7 @@ _MODELS: Mapping[str, Model] = {
     "longwave_up": {"low": (150, 500, 20), "high": (180, 750, 30), "spread": (5, 350, 30)},
     "precipitation": {"least": (0, 0.0, 0.02), "zeros": (0.3, 1, 0.1), "high": (0, 25, 4)},
     "battery_voltage": {"low": (10.6, 14, 0.5), "high": (11.4, 15.2, 0.4), "spread": (0, 3.6, 0.5)},
-    "charge_voltage": {"least": (-0.5, 3, 1), "dark": (0, 4, 1.5), "high": (3, 35, 3)},
+    "charge_voltage": {"least": (-0.5, 40, 1), "dark": (0, 4, 1.5), "high": (3, 35, 3)},
 }  # fmt: skip
 _MOVES_AS = {
     "air_temperature": ("logger_temperature", "surface_temperature"),

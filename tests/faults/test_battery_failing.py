@@ -81,3 +81,10 @@ def test_without_charge_it_says_so() -> None:
     night = np.where((day < 7.0) & (case.elevation < 0), 0.5 * ((case.solar_hour - 18.0) % 24.0) / 9.5, 0.0)
     (suspect,) = named(FAULT, meadow.case(20.0, 1, changed={"batt": np.round(volts - night, 2)}))
     assert "look at panel, fuse and regulator" in suspect.summary
+
+
+@pytest.mark.parametrize("times", [0.5, 2.0])
+def test_a_sound_battery_of_other_voltage_is_none(times: float) -> None:
+    volts = np.round(meadow.weather(20.0, 1)[1]["batt"] * times, 2)
+    (outcome,) = outcomes(FAULT, meadow.case(20.0, 1, changed={"batt": volts}))
+    assert isinstance(outcome, Cleared)

@@ -91,3 +91,14 @@ def test_the_one_that_changed_is_blamed_and_not_its_partner() -> None:
 def test_too_few_days_of_light() -> None:
     (outcome,) = outcomes(FAULT, meadow.case(4.0, 1), "ghi")
     assert isinstance(outcome, Untested) and outcome.decidable_after is not None
+
+
+def test_a_step_within_the_scatter_is_none() -> None:
+    (outcome,) = outcomes(FAULT, meadow.case(24.0, 1, changed=stepped("ghi", 1500, factor=1.03)), "ghi")
+    assert isinstance(outcome, Cleared)
+
+
+def test_a_temperature_that_turns_back_within_the_day_is_weather() -> None:
+    changed = stepped("t_air", 1500, offset=-9.0, last=1545)
+    (outcome,) = outcomes(FAULT, meadow.case(24.0, 1, changed=changed), "t_air")
+    assert isinstance(outcome, Cleared)

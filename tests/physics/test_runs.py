@@ -108,3 +108,8 @@ def test_correlation_within_days() -> None:
     for d in (0, 1):
         assert found[d] == pytest.approx(np.corrcoef(a[day == d], b[day == d])[0, 1])
     assert np.isnan(found[2])
+
+
+@pytest.mark.parametrize(("gap", "left"), [(0, 3), (1, 2), (2, 1)])
+def test_a_gap_that_equals_the_bound_is_closed(gap: int, left: int) -> None:
+    assert len(joined(runs([True, False, True, False, False, True]), gap).start) == left
