@@ -270,7 +270,10 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     usual = case.limit(ID, "usual_coarse" if rains.coarse else "usual")
     since = [e for e in rains.events if rains.blocks.time[e.first] >= case.time[row]]
     held = [e for e in since if e.total > 0.8 * most * (usual + 1.0) and e.rate < 2.0 * most]
-    if len(held) < {"near": 1, "typical": 2, "gross": 4}[grade] or not before.events:
+    waits = np.cumsum(np.nan_to_num(case.values(channel))) - np.cumsum(np.nan_to_num(values))
+    waiting = rains.blocks.max(waits)  # mm in the funnel
+    backed = sum(waiting[e.first : e.last + 1].max() > 0.5 * most * usual for e in held)
+    if backed < {"near": 1, "typical": 2, "gross": 4}[grade] or not before.events:
         return None
     last = case.time[_row(case, rains.blocks.time[held[-1].last])]
     return Injection((channel.name,), case.time[row], last, {"events": len(held)}, {channel.name: values})

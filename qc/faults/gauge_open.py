@@ -39,10 +39,11 @@ QUANTITY = "precipitation"
 
 @dataclass(frozen=True)
 class Hours:
-    """Hours of a table: weather as features, whether rain was counted, whether it could have been; spells of rain."""
+    """Hours of a table: weather as features, rank of humidity, whether rain was counted, and could have been; rains."""
 
     blocks: Blocks
     weather: Floats
+    humid: Floats
     wet: Bools
     known: Bools
     spells: gauge.Spells
@@ -115,7 +116,7 @@ def _hours(case: Case, rain: Floats) -> Hours:
     if t is not None:
         known &= ~(blocks.min(t) < case.limit(ID, "least_temperature"))
     apart = round(case.limit(ID, "apart") * gauge.HOUR_US)
-    return Hours(blocks, weather, wet, known, gauge.spells(wet & known, blocks.time, gauge.HOUR_US, apart))
+    return Hours(blocks, weather, humid, wet, known, gauge.spells(wet & known, blocks.time, gauge.HOUR_US, apart))
 
 
 def _mean(blocks: Blocks, values: Floats) -> Floats:
@@ -177,7 +178,7 @@ def _outcome(case: Case, channel: Channel, hours: Hours, gaps: Sequence[tuple[in
                        f"from then on speaks most of rain: {expected:.1f} wet hours expected")  # fmt: skip
     each = float(_surprise(gap.chance).sum()) / max(gap.surprise, 1e-9)
     odd = (np.arange(gap.first, gap.after) // 24) % 2 == 1
-    clues = (
+    clues: tuple[Clue, ...] = (
         *(
             Clue(told, 0.8 * (float(_surprise(part).sum()) / each - case.limit(ID, "surprise") / 2.0),
                  f"{part.sum():.0f} wet hours expected by {len(hours.spells)} own rains, none counted")
@@ -187,6 +188,11 @@ def _outcome(case: Case, channel: Channel, hours: Hours, gaps: Sequence[tuple[in
         Clue("length", float(np.clip(1.5 * np.log(max(days, 0.1) / max(other, 1.0)), -2.0, 3.0)),
              f"{days:.1f} dry days; the longest other time is {other:.1f}"),
     )  # fmt: skip
+    rains = hours.humid[hours.wet & hours.known]
+    dry = float((rains < case.limit(ID, "driest")).mean())
+    if dry > case.limit(ID, "dry_rains"):  # such rains teach nothing: the gauge counts without rain
+        weight = -50.0 * (dry - case.limit(ID, "dry_rains"))
+        clues += (Clue("its rains", weight, f"{100 * dry:.0f} % of its wet hours lie in the driest air of the record"),)
     first = _row(case, time[gap.first]) if gap.first else 0
     last = _row(case, time[gap.after]) - 1 if gap.after < len(time) else case.rows - 1
     grown = int(np.searchsorted(np.cumsum(_surprise(gap.chance)), 3.0 * each))
@@ -284,6 +290,7 @@ FAULT = Fault(
     go="next-visit",
     rivals={
         "gauge-clogged": "whether the water stands in the funnel and comes late, or never",
+        "gauge-noise": "whether what it counts at other times is rain",
         "channel-open": "tips by hand: whether pulses arrive at the logger",
     },
     visits=("replaced", "disturbed", "moved"),

@@ -70,6 +70,8 @@ def _one(case: Case, channel: Channel) -> Outcome:
     ceiling = float(np.nanpercentile(part, 75))
     every = values[first : last + 1][_liquid(case)[first : last + 1]]
     top = float(np.nanpercentile(every, 99.9)) if np.isfinite(every).any() else np.nan
+    if ceiling < case.limit(ID, "least_ceiling"):
+        return Untested(names, f"it reads {ceiling:.1f} % in rain: no ceiling, but a channel that says nothing")
     sound, slope = case.limit(ID, "sound"), case.limit(ID, "slope")
     count = int(np.isfinite(part).sum())
     weight = slope * (sound - ceiling)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from qc.faults import Cleared, Grade, Suspect, Untested
+from qc.faults import Grade, Suspect, Untested
 from tests.faults import showers
 from tests.faults.planted import rehearsed
 
@@ -59,9 +59,19 @@ def test_a_short_past_teaches_nothing() -> None:
     assert isinstance(got, Untested) and got.decidable_after is not None and "rains" in got.decidable_after
 
 
+def test_noise_teaches_nothing() -> None:
+    """A gauge that counts without rain for half of the time: its quiet half proves nothing."""
+    time, _ = showers.values(DAYS)
+    rng = np.random.default_rng(1)
+    late = time >= np.datetime64("2025-06-25")
+    rain = np.where(late, 0.2 * (rng.random(len(time)) < 0.03), 0.0)
+    assert showers.odds(ID, showers.record(DAYS, changed={"rain": rain})) < 1.0
+    assert showers.odds("gauge-noise", showers.record(DAYS, changed={"rain": rain})) > 3.0
+
+
 def test_snow_is_left_out() -> None:
     got = showers.outcome(ID, showers.record(DAYS, warmth=-12.0))
-    assert isinstance(got, Untested | Cleared)
+    assert isinstance(got, Untested) and " 0 wet hours" in got.why
 
 
 @pytest.mark.parametrize("grade", ["typical", "gross"])

@@ -40,7 +40,7 @@ def test_a_night_of_saturation_after_all_rains_clears_it() -> None:
     time, values = showers.values()
     rh = np.minimum(values["rh"], 88.0)
     night = (time >= np.datetime64("2025-06-28T00:00")) & (time <= np.datetime64("2025-06-28T05:00"))
-    assert showers.odds(ID, showers.record(changed={"rh": np.where(night, 99.5, rh)})) < 0
+    assert isinstance(showers.outcome(ID, showers.record(changed={"rh": np.where(night, 99.5, rh)})), Cleared)
     assert showers.odds(ID, showers.record(changed={"rh": rh})) > 0
 
 
@@ -59,6 +59,11 @@ def test_three_rains_are_needed(rains: int) -> None:
         assert rains == 3
     if rains == 2:
         assert isinstance(got, Untested)
+
+
+@pytest.mark.parametrize(("ceiling", "tested"), [(59.0, False), (61.0, True)])
+def test_a_dead_channel_has_no_ceiling(ceiling: float, tested: bool) -> None:
+    assert isinstance(capped(ceiling), Untested) is not tested
 
 
 def test_frost_and_deserts_are_not_judged() -> None:
