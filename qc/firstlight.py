@@ -142,8 +142,10 @@ def elevation_at(case: Case, latitude: float | None = None, longitude: float | N
     where = sky.latitude if latitude is None else latitude, sky.longitude if longitude is None else longitude
     key = f"sun;{where}"
     if key not in case.shared:
-        begin, end = (t.astype("datetime64[D]") for t in (case.first, case.last))
-        grid = np.arange(begin - 1, end + 2, np.timedelta64(5, "m")).astype("datetime64[us]")
+        days = np.unique(case.time.astype("datetime64[D]"))
+        days = np.unique(np.concatenate((days - 1, days, days + 1)))
+        begins = days.astype("datetime64[us]").astype(np.int64)
+        grid = (begins[:, None] + np.arange(288) * 300_000_000).reshape(-1).view("datetime64[us]")
         case.shared[key] = grid.astype(np.int64), 90.0 - sun.position(grid, *where, sky.elevation).zenith
     grid_us, high = case.shared[key]
 

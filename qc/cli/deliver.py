@@ -16,7 +16,7 @@ from qc.errors import UsageError, nearest, printable
 if TYPE_CHECKING:
     from qc.station import Station
 
-FORMATS = ("csv", "parquet")
+FORMATS = ("csv", "parquet", "netcdf")
 SPANS = ("hour", "day", "month")
 
 
@@ -27,7 +27,7 @@ SPANS = ("hour", "day", "month")
 @click.option("--from", "first", metavar="T", help="First stamp wanted, inclusive; without a zone on the logger clock.")
 @click.option("--to", "last", metavar="T", help="Last stamp wanted, inclusive; a date alone means all of that day.")
 @click.option("--as-of", metavar="T", help="Now, for the test of stamps in the future; left out, none lies there.")
-@click.option("--write", default="csv", show_default=True, metavar="csv,parquet", help="Formats of the data.")
+@click.option("--write", default="csv", show_default=True, metavar="csv,parquet,netcdf", help="Formats of the data.")
 @click.option(
     "--flags", type=click.Choice(["wmo", "ioc"]), default="wmo", show_default=True, help="Codes of the flags."
 )
@@ -99,7 +99,7 @@ def command(
     \b
     Example:
       fairvane deliver otter-fell.station.toml otter-fell_?.csv --out spring
-      fairvane deliver my.station.toml *.csv --out 2026 --from 2026-01-01 --to 2026-12-31 --write csv,parquet \\
+      fairvane deliver my.station.toml *.csv --out 2026 --from 2026-01-01 --to 2026-12-31 --write netcdf \\
         --licence "CC BY 4.0" --contact "data@example.org" --initials
 
     The folder has a README.txt that answers a client's questions, data/ with every value and its verdict, means/,

@@ -19,7 +19,7 @@ from qc.quantities import quantities
 from qc.record import SECOND, Times
 from qc.run import Result
 from qc.station import Channel, Station, Table
-from qc.verdicts import USABLE
+from qc.verdicts import is_usable
 from qc.write.text import stamps
 
 if TYPE_CHECKING:
@@ -141,12 +141,12 @@ def _channel(
     if kind == "none":
         return {}
     values, codes = table.best(channel.name)
-    used = np.isin(codes, USABLE)
+    used = is_usable(codes)
     partner = speed_of(station, channel) if kind == "vector" else None
     speed = np.ones(len(values))
     if partner is not None:
         speed, speed_codes = table.best(partner.name)
-        used = used & np.isin(speed_codes, USABLE)
+        used = used & is_usable(speed_codes)
         codes = np.maximum(codes, np.where(used, speed_codes, codes))
     group, many = groups.group, groups.many
     number = means.counted(group, many, used)

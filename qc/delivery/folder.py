@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,9 @@ from qc.delivery.codes import CORRECTED, RAW, WMO, Scheme, recoded, refuse_clash
 from qc.delivery.completeness import gaps, shares, whole
 from qc.delivery.means import DAY_RULES, SAMPLE_RULES, DayRule, SampleRule
 from qc.delivery.people import people
+from qc.delivery.pictures import names as picture_names
+from qc.delivery.pictures import pictures
+from qc.delivery.report import report
 from qc.delivery.sheets import Field, Sheet, arrow_pieces, json_text, packed, schema, schema_path
 from qc.delivery.small import (
     completeness_sheet,
@@ -33,7 +37,7 @@ from qc.errors import OutputError, StationFileError, printable
 from qc.quantities import quantities
 from qc.run import Result
 from qc.station import Channel, Table
-from qc.write import flagged
+from qc.write import flagged, netcdf
 from qc.write.files import Outputs, may_replace, stale
 from qc.write.parquet import parquet_pieces
 from qc.write.text import stamp
@@ -41,10 +45,11 @@ from qc.write.text import stamp
 if TYPE_CHECKING:
     import pyarrow as pa
 
-FORMATS = ("csv", "parquet")
 SUMS = "checksums.sha256"
 README = "README.txt"
 PACKAGE = "datapackage.json"
+REPORT = "report.html"
+PICTURES = "pictures"
 
 
 @dataclass(frozen=True)
@@ -117,18 +122,21 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         }
         _sums_hold(folder, summary_name, before)
         may_replace(folder, names, summary_name, periods)
-    leftovers = stale(folder, [*names, SUMS], summary_name, own="")
-    with Outputs(folder) as outputs:
+    of_months, of_period, found_gaps = shares(result, terms.calendar), whole(result), gaps(result)
+    # pictures are drawn while tables are written: that is mostly work outside the interpreter
+    with Outputs(folder) as outputs, ThreadPoolExecutor(1) as aside:
+        drawing = aside.submit(pictures, result, of_months, terms.calendar)
         written = _Written(outputs)
         differences = changes.Changes()
         for name, table in result.checked.tables.items():
             _data(result, table, months[name], terms, written, folder, before, differences)
             _means(result, table, terms, written)
         persons = people(result.checked.record.logs, only_initials=terms.initials)
-        written.sheet(completeness_sheet(shares(result, terms.calendar), terms.calendar))
-        written.sheet(gaps_sheet(gaps(result)))
+        written.sheet(completeness_sheet(of_months, terms.calendar))
+        written.sheet(gaps_sheet(found_gaps))
         written.sheet(episodes_sheet(result, terms.scheme, persons))
-        for sheet in log_sheets(station, result.checked.record.logs, persons):
+        logs = log_sheets(station, result.checked.record.logs, persons)
+        for sheet in logs:
             written.sheet(sheet)
         last = max(t.record.time[-1] for t in result.checked.tables.values() if t.record.rows)
         written.sheet(sensors_sheet(station, last))
@@ -137,21 +145,32 @@ def deliver(result: Result, folder: Path, terms: Terms, *, replace: bool = False
         outputs.write(f"{station.id}.station.toml", [station_file])
         title = printable(f"{station.station.name or station.id}: flagged measurements", 200)
         outputs.write_text(PACKAGE, json_text(packed(written.tables, station.id, title)))
+        drawn = drawing.result()
+        for one in drawn:
+            outputs.write(f"{PICTURES}/{one.name}.png", [one.png])
+        page = report(
+            result, drawn, shares=of_period, gaps=found_gaps, calendar=terms.calendar, scheme=terms.scheme,
+            only_initials=terms.initials, licence=terms.licence, contact=terms.contact, owner=terms.owner,
+        )  # fmt: skip
+        outputs.write_text(REPORT, page)
         document = _document(result, terms)
-        page = readme.text(
+        document["logs"] = _logs(result, logs, outputs.sums)
+        first_page = readme.text(
             document,
             files=_contents(written, station.id),
-            shares=whole(result),
+            logs=logs,
+            shares=of_period,
             scheme=terms.scheme,
             samples=terms.samples,
             days=terms.days,
             changed=len(differences.rows),
             added=differences.added,
         )
-        outputs.write_text(README, page)
+        outputs.write_text(README, first_page)
         document["outputs"] = dict(sorted(outputs.sums.items()))
         outputs.write_text(summary_name, json_text(document))
         outputs.write_text(SUMS, _sums_text(outputs.sums))
+        leftovers = stale(folder, outputs.sums, summary_name, own="")
         outputs.publish()
     for path in leftovers:
         with contextlib.suppress(OSError):
@@ -178,10 +197,11 @@ def _names(result: Result, terms: Terms, months: Mapping[str, Sequence[tuple[str
     tables = [f"data/{station.id}.{t}.{month}.csv" for t, of in months.items() for month, _, _ in of]
     for name, table in result.checked.tables.items():
         tables += [f"means/{station.id}.{name}.{s}.csv" for s in terms.means if _made(table, s)]
+    drawn = [f"{PICTURES}/{name}.png" for name in picture_names(result, terms.calendar)]
     small = ("completeness", "gaps", "episodes", "visits", "decisions", "corrections", "sensors", "rules", "changes")
     tables += [f"{name}.csv" for name in small]
     whole_tables = [f"data/{station.id}.{t}.{_END[f]}" for t in months for f in terms.formats if f in _END]
-    return [*tables, *(schema_path(t) for t in tables), *whole_tables, PACKAGE, README]
+    return [*tables, *(schema_path(t) for t in tables), *whole_tables, *drawn, PACKAGE, README, REPORT]
 
 
 _END = {"parquet": "parquet", "netcdf": "nc"}
@@ -210,6 +230,11 @@ def _data(
         after[path] = _bytes_of(part)
     if "parquet" in terms.formats:
         written.outputs.write(f"{stem}.parquet", parquet_pieces(whole_table))
+    if "netcdf" in terms.formats:
+        flags = netcdf.Flags(terms.scheme.words, terms.scheme.title)
+        said = netcdf.Said(terms.licence, terms.contact, terms.owner)
+        pieces = netcdf.netcdf_pieces(whole_table, result.checked, table.record.table.id, flags=flags, said=said)
+        written.outputs.write(f"{stem}.nc", pieces)
     old = {name: folder / name for name in changes.data_files(list(before), stem)}
     same = frozenset(name for name in old if before[name] == written.outputs.sums.get(name))
     channels = [c.name for c in station.channels_of(table.record.table)]
@@ -341,6 +366,16 @@ def _document(result: Result, terms: Terms) -> dict[str, Any]:
     return document
 
 
+def _logs(result: Result, sheets: Sequence[Sheet], sums: Mapping[str, str]) -> list[dict[str, Any]]:
+    """The logs as they are delivered: made again from them, the delivery has the same bytes."""
+    named = {log.kind for log in result.checked.record.logs.files}
+    return [
+        {"kind": kind, "path": sheet.path, "sha256": sums[sheet.path], "lines": len(sheet.rows)}
+        for sheet in sheets
+        if (kind := sheet.path.removesuffix(".csv")) in named
+    ]
+
+
 _ABOUT = {
     "completeness.csv": "Is it complete? By channel and month",
     "gaps.csv": "each gap",
@@ -364,8 +399,8 @@ def _contents(written: _Written, station_id: str) -> list[tuple[str, str]]:
     }
     files = [(f"{name}/", about[name]) for name in sorted(folders)]
     files += list(_ABOUT.items())
-    if "report.html" in written.outputs.sums:
-        files.append(("report.html", "one page to read and to print"))
+    if REPORT in written.outputs.sums:
+        files.append((REPORT, "one page to read and to print"))
     return [
         *files,
         (f"{station_id}.station.toml", "the station file: site, clock, channels; a copy"),

@@ -61,8 +61,10 @@ SAMPLE_RULES = {
     "75%": SampleRule("75%", 3, 4, "at least 75 % of the expected samples (as AWS-QC asks of wind means, from memory)"),
 }
 DAY_RULES = {
-    "3/5": DayRule("3/5", 5, 3, "at most 5 days missing in all and at most 3 in a row (the 3/5 rule)"),
-    "11/5": DayRule("11/5", 10, 4, "fewer than 11 days missing in all and fewer than 5 in a row (WMO-No. 1203, 2017)"),
+    "3/5": DayRule("3/5", 5, 3, "at most 5 days in all, and at most 3 in a row, have none (the 3/5 rule)"),
+    "11/5": DayRule(
+        "11/5", 10, 4, "fewer than 11 days in all, and fewer than 5 in a row, have none (WMO-No. 1203, from memory)"
+    ),
 }
 
 
@@ -118,7 +120,7 @@ def resultant(east: Floats, north: Floats, speed: Floats) -> tuple[Floats, Float
     """
     length = np.hypot(east, north)
     with np.errstate(invalid="ignore", divide="ignore"):
-        steadiness = np.where(speed > 0, np.minimum(length / speed, 1.0), np.nan)
+        steadiness = np.where(speed > 0, length / speed, np.nan)
         still = ~(length > _STILL * speed)
         direction = np.where(still, np.nan, np.mod(np.degrees(np.arctan2(east, north)), 360.0))
     direction = rounded(direction)

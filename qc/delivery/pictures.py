@@ -32,7 +32,6 @@ from qc.verdicts import (
     INCONSISTENT,
     MISSING,
     NOT_CHECKED,
-    USABLE,
     WORDS,
     WRONG,
 )
@@ -60,16 +59,25 @@ _DAY_US = 86_400_000_000
 
 @dataclass(frozen=True)
 class Picture:
-    """One picture: its file's name without ending, PNG bytes, what it shows to those who do not see it, its caption."""
+    """One picture: its file's name without ending, PNG bytes, what it shows to those who do not see it, its caption.
+
+    `flagged` is how many values in it are called inconsistent, doubtful or wrong.
+    """
 
     name: str
     png: bytes
     alt: str
     caption: str
+    flagged: int = 0
 
 
 def pictures(result: Result, shares: Sequence[Share], calendar: Calendar = UTC) -> list[Picture]:
     """All pictures that this station has data for, in the order of the report."""
+    with p.house():
+        return _all(result, shares, calendar)
+
+
+def _all(result: Result, shares: Sequence[Share], calendar: Calendar) -> list[Picture]:
     station = result.checked.record.station
     found: list[Picture] = []
     sketch = site(station)
@@ -86,6 +94,27 @@ def pictures(result: Result, shares: Sequence[Share], calendar: Calendar = UTC) 
     found += _months(result, calendar)
     found += _corrections(result)
     return found
+
+
+def names(result: Result, calendar: Calendar = UTC) -> list[str]:
+    """Names of all pictures that could be made, without making them: every picture has one of them."""
+    found = ["site", "completeness", "wind_rose", "irradiation", "rain", "temperature"]
+    channels = _all_channels(result)
+    strips, lanes = len(_parts(channels, _STRIPS)), len(_parts(channels, LANES))
+    found += ["calendar"] if strips == 1 else [f"calendar_{n}" for n in range(1, strips + 1)]
+    for number in _month_numbers(result, calendar):
+        name = f"month_{calendar.name(number, 'month')}"
+        found += [name] if lanes == 1 else [f"{name}_{n}" for n in range(1, lanes + 1)]
+    return found + [_correction_name(line) for line in result.checked.record.logs.corrections or ()]
+
+
+def _month_numbers(result: Result, calendar: Calendar) -> list[int]:
+    first, last = (int(calendar.number(np.array([t]), "month")[0]) for t in weather.span(result))
+    return list(range(first, last + 1))
+
+
+def _correction_name(line: Correction) -> str:
+    return f"correction_{line.line:03d}_{line.channel}"
 
 
 def _sentence(text: str) -> str:
@@ -329,8 +358,8 @@ def _weather(result: Result, calendar: Calendar) -> list[Picture]:
     if (wind := weather.wind_rose(result)) is not None:
         drawn, rose, speed, direction = wind
         caption = (
-            f"Where the wind came from, and how strong: {direction.name} and {speed.name}, {rose.pairs} pairs of "
-            f"usable values, {weather.SECTORS} sectors, rings in percent of all pairs; calm: below {weather.CALM:g} m/s."
+            f"Where the wind came from, and how strong: {rose.pairs} pairs of usable values of {direction.name} and "
+            f"{speed.name}; rings in percent of all pairs. Below {weather.CALM:g} m/s it is called calm."
         )
         sector = int(rose.shares.sum(axis=1).argmax())
         alt = (
@@ -372,18 +401,34 @@ def _days(number: int) -> str:
 # ---- a month of each channel
 
 
+class Middles:
+    """The middles of the intervals of tables, made once for all months."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, Times] = {}
+
+    def between(self, table: CheckedTable, first: np.datetime64, last: np.datetime64) -> tuple[Times, slice]:
+        """Those from `first` to before `last`, and the rows where they are."""
+        name = table.record.table.id
+        if name not in self._known:
+            self._known[name] = table.record.middle
+        rows = slice(*(int(n) for n in np.searchsorted(self._known[name], [first, last])))
+        return self._known[name][rows], rows
+
+
 def month(
     result: Result,
     channels: Pairs,
     first: np.datetime64,
     last: np.datetime64,
+    middles: Middles | None = None,
 ) -> tuple[Figure, dict[int, int]]:
     """The values from `first` to before `last` (UTC), a lane for each channel, with signs on those that are not good.
 
     Gives how many values have each verdict from 1 on. Each lane reaches from the lowest to the highest value that is
     not doubtful or wrong; signs of what lies outside stand on its edge.
     """
-    record = result.checked.record
+    record, middles = result.checked.record, middles or Middles()
     xs: list[Floats] = []
     ys: list[Floats] = []
     dots: list[tuple[Floats, Floats]] = []
@@ -393,9 +438,8 @@ def month(
     with p.house():
         drawn, axes = p.framed(0.95 + 0.58 * len(channels), left=1.5, top=0.15, bottom=0.8)
         for lane, (table, channel) in enumerate(channels):
-            time = table.record.middle
-            rows = slice(*np.searchsorted(time, [first, last]))
-            time, values = time[rows], table.record.channels[channel.name].values[rows]
+            time, rows = middles.between(table, first, last)
+            values = table.record.channels[channel.name].values[rows]
             codes = table.codes[channel.name][rows]
             corrected = table.corrected.get(channel.name)
             again = None if corrected is None else corrected.values[rows]
@@ -460,10 +504,14 @@ def month(
 
 
 def bounds(channel: Channel, values: Floats, codes: NDArray[np.uint8], again: Floats | None) -> tuple[float, float]:
-    """From where to where a lane reaches: round numbers around all values that are not doubtful or wrong."""
+    """From where to where a lane reaches: round numbers around all values that are not doubtful or wrong (around all
+    that are not wrong where those are less than a fifth)."""
     if quantities()[channel.quantity].circular:
         return 0.0, 360.0
-    sound = values[np.isfinite(values) & ~np.isin(codes, (DOUBTFUL, WRONG))]
+    there = np.isfinite(values)
+    sound = values[there & ~np.isin(codes, (DOUBTFUL, WRONG))]
+    if 5 * len(sound) < int(there.sum()):  # too few to tell what the channel does
+        sound = values[there & (codes != WRONG)]
     if again is not None:
         sound = np.concatenate((sound, again[np.isfinite(again)]))
     if not len(sound):
@@ -511,19 +559,16 @@ def _needles(
 
 
 def _months(result: Result, calendar: Calendar) -> list[Picture]:
-    first, last = weather.span(result)
-    numbers = np.arange(*(calendar.number(np.array([t]), "month")[0] + n for n, t in enumerate((first, last))))
-    channels = _all_channels(result)
-    parts = _parts(channels, LANES)
+    parts, middles = _parts(_all_channels(result), LANES), Middles()
     found = []
-    for number in numbers:
+    for number in _month_numbers(result, calendar):
         start, end = calendar.begin(np.array([number, number + 1]), "month")
         for place, part in enumerate(parts, 1):
-            there = [(t, c) for t, c in part if _has_rows(t, start, end)]
-            if not any(np.isfinite(_between(t, c, start, end)).any() for t, c in there):
+            there = [(t, c) for t, c in part if len(middles.between(t, start, end)[0])]
+            if not any(_any_value(t, c, middles.between(t, start, end)[1]) for t, c in there):
                 continue
-            drawn, counts = month(result, there, start, end)
-            name = calendar.name(int(number), "month")
+            drawn, counts = month(result, there, start, end, middles)
+            name = calendar.name(number, "month")
             told = ", ".join(f"{n} {WORDS[code]}" for code, n in sorted(counts.items())) or "none flagged"
             caption = (
                 f"{_month_name(name)} ({calendar.label}): raw values with signs on those that are not good: {told}."
@@ -532,7 +577,7 @@ def _months(result: Result, calendar: Calendar) -> list[Picture]:
                 caption += " Blue: corrected values."
             alt = f"Values of {', '.join(c.name for _, c in there)} in {_month_name(name)}; {told}."
             ending = "" if len(parts) == 1 else f"_{place}"
-            found.append(Picture(f"month_{name}{ending}", p.png(drawn), alt, caption))
+            found.append(Picture(f"month_{name}{ending}", p.png(drawn), alt, caption, sum(counts.values())))
     return found
 
 
@@ -541,14 +586,8 @@ def _month_name(month: str) -> str:
     return f"{p.MONTHS[int(number) - 1]} {year}"
 
 
-def _has_rows(table: CheckedTable, start: np.datetime64, end: np.datetime64) -> bool:
-    a, b = np.searchsorted(table.record.middle, [start, end])
-    return bool(b > a)
-
-
-def _between(table: CheckedTable, channel: Channel, start: np.datetime64, end: np.datetime64) -> Floats:
-    rows = slice(*np.searchsorted(table.record.middle, [start, end]))
-    return table.record.channels[channel.name].values[rows]
+def _any_value(table: CheckedTable, channel: Channel, rows: slice) -> bool:
+    return bool(np.isfinite(table.record.channels[channel.name].values[rows]).any())
 
 
 # ---- corrections
@@ -591,7 +630,7 @@ def _corrections(result: Result) -> list[Picture]:
             continue
         caption = f"Line {line.line} of the correction log: {channel.name}, {operation(line, channel)}."
         alt = f"{channel.name} as read and corrected around line {line.line} of the correction log."
-        found.append(Picture(f"correction_{line.line:03d}_{channel.name}", p.png(drawn), alt, caption))
+        found.append(Picture(_correction_name(line), p.png(drawn), alt, caption))
     return found
 
 
@@ -611,8 +650,3 @@ def operation(line: Correction, channel: Channel) -> str:
             return "sign exchanged"
         case _:
             return f"estimated as {line.parameter:g} {unit}"
-
-
-def usable_word(code: int) -> str:
-    """Whether a verdict lets a value be used."""
-    return "yes" if code in USABLE else "no"

@@ -10,9 +10,11 @@ from typing import Any
 from qc.delivery.codes import WMO, Scheme
 from qc.delivery.completeness import Share
 from qc.delivery.means import DayRule, SampleRule
+from qc.delivery.sheets import Sheet
 from qc.errors import printable
 
 _WIDTH = 100
+_TOLD = 8  # lines of a log that the page repeats (judgement)
 
 LIMITS_OF_USE = (
     "Flags are no basis for warnings that protect life, and Fairvane is no safety system: it aids a trained person.",
@@ -34,6 +36,7 @@ def text(
     document: Mapping[str, Any],
     *,
     files: Sequence[tuple[str, str]],
+    logs: Sequence[Sheet],
     shares: Sequence[Share],
     scheme: Scheme,
     samples: SampleRule,
@@ -42,7 +45,7 @@ def text(
     added: int,
 ) -> str:
     """The whole page. `document` is that of the delivery's summary, `files` pairs of path and what the file is,
-    `shares` those of the whole period."""
+    `logs` the logs as they are delivered, `shares` those of the whole period."""
     delivery = document["delivery"]
     name = printable(document["name"] or document["station"], 200)
     lines = [f"{name}: flagged measurements", "=" * min(len(name) + 23, _WIDTH), ""]
@@ -51,7 +54,8 @@ def text(
     lines += _pair("Where", f"{place}, {document['elevation']:g} m above mean sea level")
     for table_id, table in document["tables"].items():
         period = table["period"]
-        lines += _pair("When", f"table {table_id}: {period['from']} to {period['to']}, {_every(period)}; times are UTC")
+        when = f"{period['from']} to {period['to']}, {_every(period)}; times are UTC"
+        lines += _pair("When", f"table {table_id}: {when if period['from'] else 'no row in the period'}")
     lines += _pair("Who to ask", printable(delivery["contact"] or "not stated", 400))
     lines += _pair("Owner", printable(delivery["owner"] or "not stated", 400))
     lines += _pair("Licence", printable(delivery["licence"] or "not stated: ask before you pass it on", 400))
@@ -59,7 +63,7 @@ def text(
     lines += _complete(shares, samples, days, delivery)
     lines += _values(scheme)
     lines += _flags(scheme)
-    lines += _changed(document, shares)
+    lines += _changed(document, shares, logs)
     lines += _sure(delivery)
     lines += _again(document)
     lines += _differs(changed, added)
@@ -90,10 +94,10 @@ def _complete(shares: Sequence[Share], samples: SampleRule, days: DayRule, deliv
     if delivery["means"]:
         lines += _hung(
             "",
-            f"Means of hours and days are given where {samples.told} may be used; means of months are means of the "
-            f"daily ones, where {days.told}. Sums are given where every value may be used; beside them stands the sum "
-            "of what there is (sum_at_least). Highest and lowest values are bounds where `bound` is true. Days and "
-            f"months begin at midnight {delivery['calendar']}; every row names its begin and its end.",
+            f"Means of hours and days are given where {samples.told} may be used. Means of months are means of the "
+            f"daily ones, given where {days.told}. Sums are given where every value may be used; beside them stands "
+            "the sum of what there is (sum_at_least). Highest and lowest values are bounds where `bound` is true. Days "
+            f"and months begin at midnight {delivery['calendar']}; every row names its begin and its end.",
         )
     for why in delivery["not_made"]:
         lines += _hung("", f"No means by {why['span']} of table {why['table']}: {why['why']}.")
@@ -133,7 +137,7 @@ def _flags(scheme: Scheme) -> list[str]:
     return lines
 
 
-def _changed(document: Mapping[str, Any], shares: Sequence[Share]) -> list[str]:
+def _changed(document: Mapping[str, Any], shares: Sequence[Share], sheets: Sequence[Sheet]) -> list[str]:
     lines = ["", "4 What was changed, by whom, why?", "-" * 33]
     changed = sum(s.verdicts[5] for s in shares)
     estimated = sum(s.verdicts[6] for s in shares)
@@ -145,12 +149,30 @@ def _changed(document: Mapping[str, Any], shares: Sequence[Share]) -> list[str]:
         f"decisions.csv, {logs.get('visits', 0)} in visits.csv. NAME_read holds the logger's own cell where the number "
         "is not, digit for digit, what stood there (another unit, a marker, magnetic north, a running total).",
     )
+    for sheet in sheets:
+        if sheet.path != "visits.csv":
+            lines += _signed(sheet)
     if document["delivery"]["initials"]:
         lines += _hung(
             "",
             "People in the logs are named by their initials. Names of others in free text cannot be known: look "
             "through the notes, and through the remarks in the station file, before you publish them.",
         )
+    return lines
+
+
+def _signed(sheet: Sheet) -> list[str]:
+    """The first lines of the decision or the correction log in words: what, by whom, why."""
+    lines: list[str] = []
+    names = [f.name for f in sheet.fields]
+    for row in sheet.rows[:_TOLD]:
+        one = {name: printable(cell, 200) for name, cell in zip(names, row, strict=True)}
+        what = f"decided {one['verdict']}" if "verdict" in one else f"{one['operation']} {one['parameter']}".rstrip()
+        by = f" by {one['by']}" if one["by"] else ""
+        when = f"{one['from']} to {one['to']}"
+        lines += _hung("- ", f"{one['channel']}, {when}: {what}{by}: {one['reason'] or 'no reason given'}")
+    if len(sheet.rows) > _TOLD:
+        lines += _hung("- ", f"and {len(sheet.rows) - _TOLD} more in {sheet.path}")
     return lines
 
 

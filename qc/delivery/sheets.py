@@ -17,6 +17,7 @@ from qc.write.tables import csv_text
 if TYPE_CHECKING:
     import pyarrow as pa
 
+_EXPONENT = 1e10  # larger numbers are written with an exponent, which says that they are no integers
 _LONGEST = 4000  # characters of a text from a log or a station file (judgement: the longest that a station file takes)
 
 
@@ -42,7 +43,9 @@ class Sheet:
 
     def csv(self) -> str:
         """The table, cells cut and made fit for one line, guarded against spreadsheets."""
-        return csv_text([f.name for f in self.fields], ([fit(cell) for cell in row] for row in self.rows))
+        numbers = [f.kind == "number" for f in self.fields]
+        rows = ([pointed(fit(c)) if n else fit(c) for c, n in zip(row, numbers, strict=True)] for row in self.rows)
+        return csv_text([f.name for f in self.fields], rows)
 
 
 def fit(text: object) -> str:
@@ -93,8 +96,27 @@ def _field(field: Field) -> dict[str, Any]:
     return out
 
 
+def pointed(number: str) -> str:
+    """A number with a decimal point: `3` becomes `3.0`."""
+    return f"{number}.0" if number.lstrip("-").isdecimal() else number
+
+
 def arrow_pieces(table: pa.Table) -> Iterator[bytes]:
-    """A large table of numbers, booleans and plain words as CSV."""
+    """A large table as CSV, its measured numbers with a decimal point.
+
+    Programs that guess a column's type from its first rows would else take dry weeks of rain for whole numbers, and
+    then stumble over 0.2, or cut it to 0 without a word.
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
     from qc.write.flagged import csv_pieces
 
+    for at, field in enumerate(table.schema):
+        if pa.types.is_floating(field.type):
+            column = table.column(at)
+            text = pc.cast(column, pa.string())
+            whole = pc.and_(pc.equal(column, pc.floor(column)), pc.less(pc.abs(column), _EXPONENT))
+            text = pc.if_else(whole, pc.binary_join_element_wise(text, pa.scalar(".0"), pa.scalar("")), text)
+            table = table.set_column(at, field.name, text)
     return csv_pieces(table)

@@ -34,15 +34,15 @@ def site(station: Station) -> Figure | None:
     known = places(station)
     if not known and not station.horizon:
         return None
-    plan, sky = (3.7 if known else 0.0), (2.2 if station.horizon else 0.0)
+    plan, sky = (2.9 if known else 0.0), (1.8 if station.horizon else 0.0)
     with p.house():
         from matplotlib.figure import Figure
 
         height = plan + sky
         drawn = Figure(figsize=(p.WIDTH, height))
         if known:
-            _plan(drawn.add_axes((0.02, (sky + 0.1) / height, 3.5 / p.WIDTH, 3.5 / height)), known)
-            key = drawn.add_axes((3.75 / p.WIDTH, (sky + 0.1) / height, 3.6 / p.WIDTH, 3.5 / height))
+            _plan(drawn.add_axes((0.03, (sky + 0.1) / height, 2.75 / p.WIDTH, 2.75 / height)), known)
+            key = drawn.add_axes((3.4 / p.WIDTH, (sky + 0.1) / height, 3.9 / p.WIDTH, 2.75 / height))
             _key(key, known)
         if station.horizon:
             _horizon(
@@ -96,7 +96,7 @@ def _key(axes: Axes, known: dict[tuple[float, float], list[Channel]]) -> None:
     axes.set_ylim(0, 1)
     rows: list[Any] = list(known.items())
     shown = rows[:_PLACES]
-    step = min(0.11, 0.94 / (len(shown) + 1))
+    step = min(0.12, 0.94 / (len(shown) + 1))
     axes.text(0.0, 0.97, "seen from the mast, true north up", fontsize=7.5, color=p.SOFT, va="top")
     for number, ((bearing, distance), channels) in enumerate(shown, 1):
         y = 0.97 - number * step
@@ -107,7 +107,7 @@ def _key(axes: Axes, known: dict[tuple[float, float], list[Channel]]) -> None:
         axes.text(0.07, y, names, fontsize=8, va="top")
         if step > 0.08:
             told = f"{distance:g} m off at {bearing:g}°, {high}".replace("-", "−")
-            axes.text(0.07, y - 0.045, told, fontsize=6.8, color=p.SOFT, va="top")
+            axes.text(0.07, y - 0.052, told, fontsize=6.8, color=p.SOFT, va="top")
     if len(rows) > len(shown):
         axes.text(0.07, 0.0, f"and {len(rows) - len(shown)} places more", fontsize=7, color=p.SOFT)
 

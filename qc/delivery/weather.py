@@ -253,7 +253,7 @@ def irradiation(result: Result, calendar: Calendar) -> tuple[Figure, Light] | No
         axes.plot(p.days(light.begin + noon), light.sums, linestyle="none", marker="o", markersize=1.8 if many else 3.2,
                   color=p.SERIES[1], markeredgewidth=0, label=f"{channel.name}, day")  # fmt: skip
         axes.set_ylabel("irradiation, MJ/m² in a day")
-        axes.set_ylim(0.0, 1.08 * max(float(clear.max()), float(light.sums.max())))
+        axes.set_ylim(0.0, 1.08 * max(float(clear.max()), float(light.sums.max()), 1.0))
         p.time_axis(axes, by_day.begin[0], by_day.begin[-1] + np.timedelta64(1, "D"), named=False)
         p.legend(drawn)
     return drawn, light

@@ -70,6 +70,9 @@ def _one(case: Case, channel: Channel) -> Outcome:
     told = f"{level:.1f} hPa in the median; usual at {case.sky.elevation:.0f} m {usual:.1f} +- {spread:.0f} hPa"
     if not 0.8 < level / usual < 1.25:  # mmHg are 0.75 of hPa
         return Untested(names, f"{told}: a matter of units", "the unit is right")
+    if leap is not None and abs(leap[1] - added) > 3.0 * _room(added):
+        why = f"it leaps by {leap[1]:+.1f} hPa at {utc_text(case.time[start])}, a reduction would add {added:.1f}"
+        return Cleared(names, why)
     fits, sound = (off - added) / spread, off / spread
     if leap is None and added < case.limit(ID, "errors") * spread:
         if sound < 1.5:
@@ -89,7 +92,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         clues.append(Clue("sea level", float(near), f"{off - added:+.1f} hPa from sea-level pressure"))
     else:
         size = leap[1]
-        wrong = (size - added) / (0.05 * added + 0.5)
+        wrong = (size - added) / _room(added)
         clues.append(Clue("leap", 6.0 - 0.5 * wrong**2, f"{size:+.1f} hPa at {utc_text(case.time[start])}"))
         clues.append(Clue("not weather", 0.4 * size - 1.0, "from one row to the next"))
     before = case.time[rows[rows < start][-1]] if leap else case.first
@@ -106,6 +109,11 @@ def _one(case: Case, channel: Channel) -> Outcome:
         mend=Mend("offset", names, begin if leap else None, None, -round(size, 1), uncertainty=round(0.03 * size, 1)),
         exhibit={"channel": channel, "usual": usual, "added": added, "spread": spread, "start": start},
     )
+
+
+def _room(added: float) -> float:
+    """How far a leap may be from the usual reduction: the temperature of the hour, weather within a row. [hPa]"""
+    return 0.05 * added + 0.5
 
 
 def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[int, float] | None:

@@ -6,6 +6,7 @@ window is ever opened. Times go along the axis in UTC; a second axis shows the l
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -44,8 +45,8 @@ MARKS: Final = {
 }
 """Sign of each verdict: it tells them apart where colour does not."""
 
-COLUMNS = 1100
-"""Columns of picture elements that a line is reduced to: a little less than a wide picture has."""
+COLUMNS = 860
+"""Columns of picture elements that a line is reduced to: about as many as the axes of a wide picture have."""
 
 DPI = 150
 WIDTH = 7.4  # inches: A4 less its margins
@@ -86,18 +87,42 @@ _SETTINGS: Final[Any] = {
 }
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _lock = threading.RLock()
+_inside = threading.local()
 
 
 @contextmanager
 def house() -> Iterator[None]:
-    """Within it pictures are made and saved, with the house's settings and no others; one thread at a time."""
+    """Within it pictures are made and saved, with the house's settings and no others; one thread at a time.
+
+    It may stand within itself, which costs nothing.
+    """
+    if getattr(_inside, "house", False):
+        yield
+        return
+    _load()
     import matplotlib
     from cycler import cycler
 
     with _lock, matplotlib.rc_context():
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(_SETTINGS | {"axes.prop_cycle": cycler(color=list(SERIES))})
-        yield
+        _inside.house = True
+        try:
+            yield
+        finally:
+            _inside.house = False
+
+
+@cache
+def _load() -> None:
+    """Load matplotlib without a word: it tells where its list of fonts is new, or cannot be kept."""
+    logger = logging.getLogger("matplotlib")
+    level = logger.level
+    logger.setLevel(logging.ERROR)
+    try:
+        import matplotlib.font_manager  # noqa: F401
+    finally:
+        logger.setLevel(level)
 
 
 def figure(height: float, width: float = WIDTH) -> Figure:
@@ -126,10 +151,8 @@ def png(drawn: Figure) -> bytes:
     with house():
         canvas = FigureCanvasAgg(drawn)
         canvas.draw()  # type: ignore[no-untyped-call]
-        pixels = np.asarray(canvas.buffer_rgba())[:, :, :3]  # type: ignore[no-untyped-call]
-    few = Image.fromarray(np.ascontiguousarray(pixels)).quantize(
-        128, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE
-    )
+        pixels = Image.fromarray(np.asarray(canvas.buffer_rgba()))  # type: ignore[no-untyped-call]
+    few = pixels.convert("RGB").quantize(128, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
     out = BytesIO()
     few.save(out, "PNG", compress_level=6)
     return out.getvalue()

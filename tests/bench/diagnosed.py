@@ -96,7 +96,7 @@ def _rest(report: Mapping[str, Any], found: Mapping[str, Any]) -> list[str]:
         lines.append("")
         lines.append(
             f"**Speed**, a station-year at {s['minutes']} min ({s['rows']:,} rows, {s['channels']} channels): "
-            f"{s['ratio']:.2f} times the time of `check` ({s['diagnose_s']:.1f} s of processor against {s['check_s']:.1f})."
+            f"{s['ratio']:.2f} times `check` ({s['diagnose_s']:.1f} s of processor against {s['check_s']:.1f})."
         )
     return lines
 

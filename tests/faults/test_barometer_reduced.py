@@ -57,10 +57,11 @@ def test_a_leap_is_found_to_the_row_and_mended(elevation: float, seed: int) -> N
     assert left < 0.1 * np.abs(p(broken) - p(record)).mean()
 
 
-def test_a_step_of_another_size_is_no_reduction() -> None:
+@pytest.mark.parametrize("size", [12.0, 24.0, 47.0])
+def test_a_step_of_another_size_is_no_reduction(size: float) -> None:
     record = healthy(days=20)
     values = p(record).copy()
-    values[1500:] += 12.0  # a reduction would add 35
+    values[1500:] += size  # a reduction would add 35
     got = diagnose(unchecked(pressed(record, values)), only=("barometer-reduced",))
     assert not got.findings
 

@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from qc import firstlight
 from qc.chain import Checked
 from qc.diagnosis import Diagnosis, diagnose
 from qc.faults import Cleared, Suspect, Untested, clock_offset
 from qc.mends import mended, moved_back
+from qc.physics.twilight import Level
 from qc.record import Record
 from tests.faults.fair import case, healthy
 from tests.faults.planted import planted, unchecked
@@ -124,6 +126,14 @@ def test_injected_clocks_are_found(grade: str, seed: int) -> None:
     assert first.fault.id == "clock-offset"
     assert first.suspect.evidence["minutes"] == pytest.approx(float(injection.evidence["minutes"]), abs=5.0)
     assert first.suspect.onset[0] - np.timedelta64(12, "h") <= injection.first or injection.evidence["kind"] == "drift"
+
+
+@pytest.mark.parametrize(("days", "least"), [(2, 7.0 / 2**0.5), (3, 7.0 / 3**0.5), (4, 2.5), (7, 0.5)])
+def test_few_days_that_agree_are_not_trusted(days: int, least: float) -> None:
+    found = firstlight.of(case(healthy(days=5)))
+    assert found is not None
+    got = found.sigma(Level(0.0, 0.5, 1.0, days))
+    assert got == pytest.approx(np.hypot(least, found.systematic))
 
 
 def test_evidence_keys_and_clues_have_numbers() -> None:

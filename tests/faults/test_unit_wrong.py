@@ -85,6 +85,14 @@ def test_gross_units_are_found_in_six_hours(name: str, unit: str) -> None:
     assert found[0].suspect.evidence == {"unit_found": unit}
 
 
+@pytest.mark.parametrize(("hours", "found"), [(5.8, False), (7.0, True)])
+def test_hours_of_values_count_and_not_hours_of_record(hours: float, found: bool) -> None:
+    record = wet(healthy(days=2, channels=CHANNELS))
+    values = of(record, "air_pressure") / 10.0
+    values[round(hours * 6) :] = np.nan
+    assert bool(told(put(record, "air_pressure", values)).findings) is found
+
+
 def test_less_than_six_hours_claim_nothing() -> None:
     record = wet(healthy(days=0.24, channels=CHANNELS))
     assert not told(put(record, "air_pressure", of(record, "air_pressure") / 33.8639)).findings

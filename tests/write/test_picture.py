@@ -149,7 +149,7 @@ def test_nights_and_visits_stand_where_they_were() -> None:
 # ---- text and bytes
 
 
-@pytest.mark.parametrize("text", ["$x^", r"\frac{", "<b>", "天\u0627\u202e", "x" * 10_000, "\n\n"])
+@pytest.mark.parametrize("text", ["$x^$", r"\frac{", "<b>", "天\u0627\u202e", "x" * 10_000, "\n\n"])
 def test_texts_are_drawn_as_texts(text: str) -> None:
     with p.house():
         figure = p.figure(1.0)
@@ -179,7 +179,7 @@ print(*(hashlib.sha256(x).hexdigest() for x in (p.png(f), p.svg(f))))
 
 
 def test_the_same_bytes_under_other_seeds_zones_and_settings(tmp_path: Any) -> None:
-    (tmp_path / "matplotlibrc").write_text("font.size: 31\naxes.facecolor: red\nsavefig.dpi: 33\n")
+    (tmp_path / "matplotlibrc").write_text("font.size: 31\naxes.facecolor: red\nsavefig.dpi: 33\naxes.ymargin: 0.9\n")
     import os
 
     found = set()
@@ -190,6 +190,25 @@ def test_the_same_bytes_under_other_seeds_zones_and_settings(tmp_path: Any) -> N
         )
         found.add(done.stdout)
     assert len(found) == 1 and len(found.pop().split()) == 2
+
+
+def test_letters_are_those_that_come_with_matplotlib() -> None:
+    """Fonts of the machine would make other bytes."""
+    from matplotlib import get_data_path
+    from matplotlib.font_manager import FontProperties, findfont
+
+    with p.house():
+        assert findfont(FontProperties(family="DejaVu Sans")).startswith(get_data_path())
+        assert findfont(FontProperties(family="DejaVu Sans", weight="bold")).startswith(get_data_path())
+
+
+def test_nothing_is_told_where_no_list_of_fonts_can_be_kept(tmp_path: Any) -> None:
+    import os
+
+    (tmp_path / "file").write_text("")
+    environment = os.environ | {"MPLCONFIGDIR": str(tmp_path / "file" / "no"), "HOME": str(tmp_path / "file")}
+    done = subprocess.run([sys.executable, "-c", _DRAW], capture_output=True, text=True, check=True, env=environment)
+    assert done.stderr == "" and len(done.stdout.split()) == 2
 
 
 def test_the_house_leaves_the_settings_of_the_process_alone() -> None:
