@@ -325,7 +325,7 @@ def run_piece(job: tuple[Piece, tuple[str, ...], tuple[str, ...], bool, float]) 
                     "onset": onset, "delay_d": delay, "not_tested": said[:1],
                     "beside": bool(here.natural),
                     "suspects": watched.suspects(
-                        fault.id, injection.channels, lambda f: f.id in skip or known(f, troubles)
+                        fault.id, injection.channels, lambda f: f.id in skip
                     ),
                     "listed": _listed(found, skip, fault.id, injection.channels),
                     "groups": [
