@@ -38,9 +38,39 @@ VISITED = 1.0
 
 VISIT_DAYS = 2.0
 
-STAGES = (("site", "clock"), ("layout",), ("wiring",), ("sensor",), ("siting",))
-"""Ranks tested together: a wrong longitude and a wrong clock show the same. Within a stage what was found is undone
-once, and the rest tested again."""
+STAGES = (("site", "clock"), ("layout", "wiring"), ("sensor",), ("siting",))
+"""Ranks tested together: a wrong longitude and a wrong clock show the same, and a wrong unit and exchanged columns.
+Within a stage what was found is undone once, and the rest tested again."""
+
+_LEVELS = (
+    "unit-wrong", "constants-wrong", "sensor-frozen", "vane-stuck", "anemometer-stalled", "pyranometer-zero",
+    "pyranometer-scale", "pyranometer-reversed", "tracker-astray", "barometer-reduced", "shield-heating",
+    "hygrometer-ceiling", "gauge-open", "gauge-clogged", "gauge-noise", "battery-failing", "supply-disturbed",
+)  # fmt: skip
+EXPLAINS: Mapping[str, tuple[str, ...]] = {
+    "channels-copied": ("channels-swapped", "channel-open", *_LEVELS),
+    "channels-swapped": ("channel-open", *_LEVELS),
+    "channel-open": _LEVELS,
+    "sensor-frozen": (
+        "channel-open", "unit-wrong", "constants-wrong", "vane-stuck", "anemometer-stalled", "gauge-open",
+    ),
+    "pyranometer-reversed": (
+        "channel-open", "channels-swapped", "unit-wrong", "constants-wrong", "pyranometer-zero", "pyranometer-scale",
+        "tracker-astray",
+    ),
+    "unit-wrong": (
+        "channel-open", "channels-swapped", "constants-wrong", "pyranometer-scale", "barometer-reduced",
+        "tracker-astray",
+    ),
+    "anemometer-stalled": ("unit-wrong", "constants-wrong"),
+    "pyranometer-zero": ("tracker-astray",),
+    "pyranometer-scale": ("tracker-astray",),
+}  # fmt: skip
+"""What else the tests find where a fault is: its own doing, so it is explained away there. The values of a copied
+column have a wrong level too, but a wrong unit makes no copy to the digit (judgement; confusion on stations A)."""
+
+_BY_THE_SUN = ("site-facts", "clock-offset", "stamp-side")
+"""Found from an irradiance; what that column's fault explains too."""
 
 Progress = Callable[[int, int], None]
 
@@ -64,6 +94,8 @@ class Finding:
     log_odds: float
     confidence: float
     rivals: tuple[Rival, ...] = ()
+    sunny: bool = False  # whether one of its channels is a global irradiance
+    wind: bool = False  # whether one of them is a speed of the wind: mean and gust are judged by each other
 
     @property
     def id(self) -> str:
@@ -105,6 +137,7 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
     cleared: list[tuple[str, Cleared]] = []
     untested: list[tuple[str, Untested]] = []
     cases: dict[str, Case] = {}
+    carried: list[Finding] = []  # suspects of earlier stages that were not listed: they still are rivals
     done = 0
     for ranks in STAGES:
         waiting = [f for f in faults if f.rank in ranks]
@@ -116,7 +149,17 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
                     for outcome in tested(fault, case, spoilt):
                         if isinstance(outcome, Suspect):
                             odds = score(fault, outcome, case)
-                            found.append(Finding(fault, outcome, table, odds, 0.0))
+                            found.append(
+                                Finding(
+                                    fault,
+                                    outcome,
+                                    table,
+                                    odds,
+                                    0.0,
+                                    sunny=_sunny(outcome, case),
+                                    wind=_windy(outcome, case),
+                                )
+                            )
                             cases.setdefault(found[-1].id, case)
                         elif isinstance(outcome, Cleared):
                             cleared.append((fault.id, outcome))
@@ -124,7 +167,10 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
                             untested.append((fault.id, outcome))
                     done += not again
                     progress(done, len(faults) * len(now.tables))
-            listed = [f for f in weighed(_once(found)) if f.id not in {g.id for g in findings}]
+            mine = {f.id for f in found}
+            found = _once([*found, *carried, *_ahead(found, faults, now, spoilt)])
+            known = {g.id for g in findings}
+            listed = [f for f in weighed(found) if f.id in mine and f.id not in known]
             findings += listed
             spoilt += [(f.fault.id, f.suspect) for f in listed if f.suspect.mend is None]
             undo = [f.suspect.mend for f in listed if f.suspect.mend is not None and _likeliest(f, listed)]
@@ -134,11 +180,43 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
                 record = mended(record, mend)
             now = chain.run(record, checked.limits)
             waiting = [f for f in waiting if f.id not in {g.fault.id for g in listed}]
+        carried += [f for f in found if f.id in mine - {g.id for g in findings} and f.log_odds > 0.0]
     findings.sort(key=lambda f: (-f.confidence, f.id))
     reported = {(f.fault.id, c) for f in findings for c in f.suspect.channels or ("",)}
     cleared = [(i, c) for i, c in cleared if not reported & {(i, n) for n in c.channels or ("",)}]
     once = {(i, c.channels): (i, c) for i, c in cleared}
     return Diagnosis(checked, tuple(findings), tuple(once.values()), tuple(_merged(untested)), cases)
+
+
+def _ahead(
+    found: Sequence[Finding], faults: Sequence[Fault], now: Checked, spoilt: Sequence[tuple[str, Suspect]]
+) -> list[Finding]:
+    """Suspects of later ranks that what was found has to be told from; they are tested again in their turn."""
+    likely = {f.fault.id: f.fault for f in found if f.log_odds > 0.0}
+    stage = max((_stage(f) for f in likely.values()), default=len(STAGES))
+    later = [f for f in faults if _stage(f) > stage and any(_may_outdo(f, one) for one in likely.values())]
+    out = []
+    for table in now.tables if later else ():
+        case = _case(now, table, spoilt)
+        for fault in later:
+            suspects = [o for o in tested(fault, case, spoilt) if isinstance(o, Suspect)]
+            out += [
+                Finding(fault, s, table, score(fault, s, case), 0.0, sunny=_sunny(s, case), wind=_windy(s, case))
+                for s in suspects
+            ]
+    return out
+
+
+def _sunny(suspect: Suspect, case: Case) -> bool:
+    return any(c.name in suspect.channels for c in case.of("global_irradiance"))
+
+
+def _windy(suspect: Suspect, case: Case) -> bool:
+    return any(c.name in suspect.channels for c in case.of("wind_speed", "wind_gust", extremes=True))
+
+
+def _stage(fault: Fault) -> int:
+    return next(n for n, ranks in enumerate(STAGES) if fault.rank in ranks)
 
 
 def _likeliest(finding: Finding, listed: Sequence[Finding]) -> bool:
@@ -227,6 +305,7 @@ def weighed(found: Sequence[Finding]) -> list[Finding]:
     that is not negligible stands with its own confidence, and none is picked.
     """
     out = []
+    found = explained(found)
     for one in found:
         against = [other for other in found if other is not one and _rivals(one, other)]
         odds = {other.fault.id: other.log_odds for other in against}
@@ -244,12 +323,58 @@ def weighed(found: Sequence[Finding]) -> list[Finding]:
     return out
 
 
-def _rivals(one: Finding, other: Finding) -> bool:
-    named = other.fault.id in one.fault.rivals or one.fault.id in other.fault.rivals
+def explained(found: Sequence[Finding]) -> list[Finding]:
+    """The same, less what another finding explains: of the log-odds of that one so much is its own doing."""
+    out = []
+    for one in found:
+        by = [_own(o) for o in found if o.log_odds > 0.0 and _explains(o, one) and not _stronger(one, o)]
+        out.append(replace(one, log_odds=one.log_odds - max(by, default=0.0)))
+    return out
+
+
+def _stronger(one: Finding, other: Finding) -> bool:
+    """Whether of two that explain each other the first is the likelier one."""
+    return _explains(one, other) and one.log_odds > other.log_odds
+
+
+def _own(one: Finding) -> float:
+    """What a finding takes off others: its odds; of a fault of wiring all its clues, since nothing else makes those."""
+    return one.suspect.log_odds if one.fault.rank == "wiring" else one.log_odds
+
+
+def _explains(one: Finding, other: Finding) -> bool:
+    """Whether what one finding says would make the test of the other speak, at its channels."""
+    if other.fault.id in _BY_THE_SUN:
+        return one.fault.id in EXPLAINS and one.sunny and _together(one.suspect, other.suspect)
+    return other.fault.id in EXPLAINS.get(one.fault.id, ()) and _touching(one, other)
+
+
+def _named(one: Fault, other: Fault) -> bool:
+    return other.id in one.rivals or one.id in other.rivals
+
+
+def _may_outdo(later: Fault, one: Fault) -> bool:
+    by_the_sun = one.id in _BY_THE_SUN and later.id in EXPLAINS
+    return _named(later, one) or by_the_sun or one.id in EXPLAINS.get(later.id, ())
+
+
+def linked(one: Fault, other: Fault) -> bool:
+    """Whether two faults have to be told from each other: one names the other as a rival, or explains it."""
+    return _named(one, other) or other.id in EXPLAINS.get(one.id, ()) or one.id in EXPLAINS.get(other.id, ())
+
+
+def _together(a: Suspect, b: Suspect) -> bool:
+    return bool(a.first <= b.last and b.first <= a.last)
+
+
+def _touching(one: Finding, other: Finding) -> bool:
     a, b = one.suspect, other.suspect
-    touching = not a.channels or not b.channels or bool(set(a.channels) & set(b.channels))
-    together = bool(a.first <= b.last and b.first <= a.last)
-    return named and one.fault.id != other.fault.id and touching and together
+    shared = bool(set(a.channels) & set(b.channels)) or (one.wind and other.wind)
+    return (not a.channels or not b.channels or shared) and _together(a, b)
+
+
+def _rivals(one: Finding, other: Finding) -> bool:
+    return one.fault.id != other.fault.id and linked(one.fault, other.fault) and _touching(one, other)
 
 
 def _prior(fault: str) -> float:

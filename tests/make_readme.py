@@ -15,7 +15,7 @@ from qc.read.tables import read_tables
 from qc.station import load
 from qc.why import channel_of, why
 from qc.write.explained import explained
-from tests.bench import tables
+from tests.bench import diagnosed, tables
 
 SAMPLE = folder("sample_data")
 README = Path(__file__).resolve().parents[1] / "README.md"
@@ -60,7 +60,8 @@ def main() -> None:
     """Fill the table of checks, the example of `why`, and the figures as measured last."""
     text = filled(README.read_text("utf-8"), "checks", checks_table())
     text = filled(text, "why", why_example())
-    README.write_text(filled(text, "bench", tables.markdown(tables.kept())), "utf-8")
+    text = filled(text, "bench", tables.markdown(tables.kept()))
+    README.write_text(filled(text, "diagnosis", diagnosed.markdown(diagnosed.kept())), "utf-8")
 
 
 if __name__ == "__main__":

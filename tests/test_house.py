@@ -30,9 +30,9 @@ LAYERS = [
     {"qc.episodes"},
     {"qc.write", "qc.borders", "qc.draft"},
     {"qc.run", "qc.why"},
-    {"qc.run_diagnosis"},
+    {"qc.run_diagnosis", "qc.rehearsal"},
     {"qc.delivery"},
-    {"qc.write.terminal", "qc.write.explained"},
+    {"qc.write.terminal", "qc.write.explained", "qc.write.rehearsed"},
     {"qc.cli"},
 ]
 """Each may import from its own row and the rows above."""

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from qc.cli import COMMANDS
-from tests.bench import tables
+from tests.bench import diagnosed, tables
 from tests.make_readme import README, checks_table, filled, why_example
 
 
@@ -24,6 +24,11 @@ def test_example_of_why_is_fresh() -> None:
 def test_figures_are_those_measured_last() -> None:
     text = README.read_text("utf-8")
     assert filled(text, "bench", tables.markdown(tables.kept())) == text, "run python -m tests.make_readme"
+
+
+def test_figures_of_diagnosis_are_those_measured_last() -> None:
+    text = README.read_text("utf-8")
+    assert filled(text, "diagnosis", diagnosed.markdown(diagnosed.kept())) == text, "run python -m tests.make_readme"
 
 
 def test_commands_in_code_exist() -> None:

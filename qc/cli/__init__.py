@@ -24,6 +24,7 @@ COMMANDS = {
     "check": "Check tables, write them flagged.",
     "why": "Tell why one value has its verdict.",
     "diagnose": "Name faults: what, since when, how sure, whether to drive.",
+    "rehearse": "Plant the faults of the book in your own tables: what would diagnosis catch?",
     "faults": "Print the fault book.",
     "deliver": "Make a folder for a client: flagged data, means, completeness, logs, sums.",
     "rules": "Show the limits in force, each with its source, and the reach of the chain.",

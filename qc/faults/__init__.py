@@ -42,10 +42,10 @@ IDS: tuple[str, ...] = (
 RANKS = ("site", "clock", "layout", "wiring", "sensor", "siting")
 """The order of work (contract 6): a later cause is not blamed for an earlier one."""
 
-GRADES = ("near", "typical", "gross")
+Grade = Literal["near", "typical", "gross"]
+GRADES: tuple[Grade, ...] = ("near", "typical", "gross")
 """How strong an injected fault is: near the threshold of its test, as it is usually met, beyond doubt."""
 
-Grade = Literal["near", "typical", "gross"]
 Go = Literal["remote", "next-visit", "drive"]
 Moment = np.datetime64
 

@@ -95,6 +95,14 @@ def readings(case: Case, channel: Channel) -> list[Reading]:
     return out
 
 
+ALIVE = {
+    "air_temperature": 2.0, "dew_point": 2.0, "relative_humidity": 5.0, "air_pressure": 5.0, "soil_temperature": 0.5,
+    "surface_temperature": 2.0,
+}  # fmt: skip
+"""Quantities that never keep one value where their steps are finer than this, output units (judgement: nine values of
+ten alike is no weather)."""
+
+
 def test(case: Case) -> Sequence[Outcome]:
     """Each channel in each other unit that its quantity is given in."""
     plain = case.of(*QUANTITIES)
@@ -133,7 +141,7 @@ def _one(case: Case, channel: Channel) -> Outcome | None:
     return _named(case, channel, reading, told)
 
 
-def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Suspect:
+def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcome:
     values = case.values(channel)
     rows = np.flatnonzero(np.isfinite(values))
     _, first = _blocks(case, rows)
@@ -152,6 +160,11 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Suspec
     hours = float((rows >= begin_row).sum()) * case.interval_s / 3600.0
     here = values[begin_row:]
     middle = float(np.nanmedian(here))
+    held = np.unique(here[np.isfinite(here)], return_counts=True)[1]
+    step = float(np.diff(np.unique(values[rows])).min(initial=np.inf)) * abs(reading.factor)
+    if step < ALIVE.get(channel.quantity, 0.0) and held.max() > 0.9 * held.sum():
+        told_ = f"{held.max() / held.sum():.0%} of its values are one and the same: no unit does that"
+        return Cleared((channel.name,), told_)
     return Suspect(
         (channel.name,),
         tuple(clues),
