@@ -1,0 +1,125 @@
+"""Who does the work of a night: this process, some processes of this machine, or a Dask cluster."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager
+from typing import Any
+
+from qc.errors import UsageError, printable
+
+Task = tuple[Callable[..., Any], tuple[Any, ...]]
+_AHEAD = 4  # tasks that wait for each worker: enough to keep it busy, few enough to keep memory flat
+
+
+class Workers(AbstractContextManager["Workers"]):
+    """Runs tasks and gives what became of each, as they are done: its number, and its result or its error."""
+
+    def done(self, tasks: Sequence[Task]) -> Iterator[tuple[int, Any]]:
+        """One after the other, in this process."""
+        for number, task in enumerate(tasks):
+            yield number, _tried(task)
+
+    def __exit__(self, *error: object) -> None:
+        return None
+
+
+class Here(Workers):
+    """This process."""
+
+
+class Processes(Workers):
+    """Some processes of this machine. One that dies takes its task along: that is tried again, then given up."""
+
+    def __init__(self, jobs: int) -> None:
+        self._jobs = jobs
+        self._pool = self._started()
+
+    def _started(self) -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(self._jobs, mp_context=multiprocessing.get_context("spawn"))
+
+    def done(self, tasks: Sequence[Task]) -> Iterator[tuple[int, Any]]:
+        """As they are done, in any order."""
+        left = list(range(len(tasks)))[::-1]
+        lost: dict[int, int] = {}
+        running: dict[Future[Any], int] = {}
+        while left or running:
+            while left and len(running) < self._jobs * _AHEAD:
+                number = left.pop()
+                running[self._pool.submit(_tried, tasks[number])] = number
+            finished, _ = wait(running, return_when=FIRST_COMPLETED)
+            broken = False
+            for future in finished:
+                number = running.pop(future)
+                try:
+                    yield number, future.result()
+                except BrokenProcessPool as error:
+                    broken = True
+                    lost[number] = lost.get(number, 0) + 1
+                    if lost[number] < 3:
+                        left.append(number)
+                    else:
+                        yield number, error
+            if broken:
+                left += running.values()
+                running.clear()
+                self._pool.shutdown(wait=False, cancel_futures=True)
+                self._pool = self._started()
+
+    def __exit__(self, *error: object) -> None:
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+
+class Cluster(Workers):
+    """An existing Dask cluster, whose workers see the same store; Dask runs again what a lost worker had."""
+
+    def __init__(self, address: str) -> None:
+        try:
+            from distributed import Client
+        except ImportError:
+            raise UsageError("needs Dask", where="--dask", mend="pip install 'fairvane[cluster]'") from None
+        try:
+            self._client = Client(address, timeout="10s", set_as_default=False)
+        except (OSError, ValueError, TypeError) as error:
+            told = printable(" ".join(str(error).split()), 200)
+            raise UsageError(f"no scheduler answers at {printable(address, 80)} ({told})", where="--dask") from None
+
+    def done(self, tasks: Sequence[Task]) -> Iterator[tuple[int, Any]]:
+        """As they are done, in any order."""
+        from distributed import as_completed
+
+        threads = max(1, sum(self._client.nthreads().values()))
+        waiting = list(range(len(tasks)))[::-1]
+        numbers: dict[str, int] = {}
+
+        def submitted() -> Any:
+            number = waiting.pop()
+            future = self._client.submit(_tried, tasks[number], pure=False, retries=2)
+            numbers[future.key] = number
+            return future
+
+        flow = as_completed([submitted() for _ in range(min(len(tasks), threads * _AHEAD))])
+        for future in flow:
+            number = numbers.pop(future.key)
+            try:
+                outcome = future.result()
+            except Exception as error:
+                outcome = error
+            if waiting:
+                flow.add(submitted())
+            yield number, outcome
+
+    def __exit__(self, *error: object) -> None:
+        self._client.close()
+
+
+def _tried(task: Task) -> Any:
+    """The result of a task, or the error that it ended with: one bad station never stops the others."""
+    try:
+        function, arguments = task
+        return function(*arguments)
+    except Exception as error:
+        return error
