@@ -29,6 +29,7 @@ LAYERS = [
     {"qc.write", "qc.borders", "qc.draft"},
     {"qc.run", "qc.why"},
     {"qc.run_diagnosis"},
+    {"qc.archive"},
     {"qc.delivery"},
     {"qc.write.terminal", "qc.write.explained"},
     {"qc.cli"},

@@ -78,22 +78,24 @@ class Cluster(Workers):
 
     def __init__(self, address: str) -> None:
         try:
-            from distributed import Client
+            import distributed
         except ImportError:
             raise UsageError("needs Dask", where="--dask", mend="pip install 'fairvane[cluster]'") from None
+        library: Any = distributed  # ships no types of its own
         try:
-            self._client = Client(address, timeout="10s", set_as_default=False)
+            self._client = library.Client(address, timeout="10s", set_as_default=False)
         except (OSError, ValueError, TypeError) as error:
             told = printable(" ".join(str(error).split()), 200)
             raise UsageError(f"no scheduler answers at {printable(address, 80)} ({told})", where="--dask") from None
 
     def done(self, tasks: Sequence[Task]) -> Iterator[tuple[int, Any]]:
         """As they are done, in any order."""
-        from distributed import as_completed
+        import distributed
 
+        library: Any = distributed
         threads = max(1, sum(self._client.nthreads().values()))
         waiting = list(range(len(tasks)))[::-1]
-        numbers: dict[str, int] = {}
+        numbers: dict[Any, int] = {}
 
         def submitted() -> Any:
             number = waiting.pop()
@@ -101,7 +103,7 @@ class Cluster(Workers):
             numbers[future.key] = number
             return future
 
-        flow = as_completed([submitted() for _ in range(min(len(tasks), threads * _AHEAD))])
+        flow = library.as_completed([submitted() for _ in range(min(len(tasks), threads * _AHEAD))])
         for future in flow:
             number = numbers.pop(future.key)
             try:
