@@ -53,6 +53,9 @@ create table finding (
   station text not null, id text not null, fault text not null, state text not null, began text not null,
   first_night text not null, last_night text not null, document text not null,
   primary key (station, id)) without rowid;
+create table day (
+  station text not null, day text not null, expected integer not null, usable integer not null,
+  primary key (station, day)) without rowid;
 create table trouble (run integer not null references run, station text not null, what text not null);
 """
 

@@ -110,7 +110,6 @@ def run(fleet: Fleet, workers: Workers, *, night: str, progress: Progress = lamb
         _changes(fleet, connection, out, workers)
         _ingest(fleet, connection, out, workers, lambda done: progress(done, 2 * count))
         _compute(fleet, connection, out, workers, lambda done: progress(count + min(done, count), 2 * count))
-        _ended(connection, out)
     return out
 
 
@@ -134,7 +133,8 @@ def _begun(connection: sqlite3.Connection, night: str) -> int:
     return int(cursor.lastrowid or 0)
 
 
-def _ended(connection: sqlite3.Connection, out: Night) -> None:
+def ended(connection: sqlite3.Connection, out: Night) -> None:
+    """Tell the ledger that a night is done, with its troubles."""
     now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     with ledger.writing(connection):
         rows = [(out.run, s, what) for s, what in out.troubles]
@@ -488,6 +488,8 @@ def _computed(
                 connection.execute("insert into done values (?,?,?,?,?,?)", row)
                 for month, (digest, rows) in one.months.items():
                     connection.execute("insert or replace into month values (?,?,?,?)", (site.id, month, digest, rows))
+                days = [(site.id, day, *counts) for day, counts in one.days.items()]
+                connection.executemany("insert or replace into day values (?,?,?,?)", days)
                 if one.last_us is not None:
                     connection.execute(
                         "update station set last_us = max(coalesce(last_us, ?), ?), battery = coalesce(?, battery) "

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,10 @@ from qc.read.lines import Lines, from_bytes
 from qc.read.tables import read_tables
 from qc.record import SECOND, Record
 from qc.station import Station
+from qc.verdicts import USABLE
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 Ints = NDArray[np.int64]
 Stat = tuple[int, int, int]
@@ -245,6 +249,8 @@ class Computed:
     touched: tuple[int, int] | None
     last_us: int | None
     battery: float | None
+    days: dict[str, tuple[int, int]] = field(default_factory=dict)
+    """By day (UTC) the number of values, and of usable ones."""
 
 
 def compute(
@@ -263,7 +269,22 @@ def compute(
         if (sum_and_rows := months.merge(store, station.id, month, new, first, last)) is not None:
             written[month] = sum_and_rows
     newest, volts = _latest(checked)
-    return Computed(station.id, span, written, (first, last) if written else None, newest, volts)
+    touched = (first, last) if written else None
+    return Computed(station.id, span, written, touched, newest, volts, _days(new, first, last))
+
+
+def _days(rows: pa.Table, first_us: int, last_us: int) -> dict[str, tuple[int, int]]:
+    """For each day that lies whole between two times: values (missing ones too), and usable values."""
+    us = rows.column("time").to_numpy().astype("datetime64[us]").astype(np.int64)
+    days, place = np.unique(us // (86_400 * SECOND), return_inverse=True)
+    usable = np.isin(rows.column("verdict").to_numpy(), USABLE)
+    count, good = np.bincount(place, minlength=len(days)), np.bincount(place, usable, minlength=len(days))
+    day_us = 86_400 * SECOND
+    whole = (days * day_us >= first_us) & ((days + 1) * day_us - 1 <= last_us)
+    return {
+        str(np.datetime64(int(d), "D")): (int(n), int(g))
+        for d, n, g in zip(days[whole], count[whole], good[whole], strict=True)
+    }
 
 
 def _latest(checked: Checked | None) -> tuple[int | None, float | None]:

@@ -25,6 +25,7 @@ COMMANDS = {
     "why": "Tell why one value has its verdict.",
     "diagnose": "Name faults: what, since when, how sure, whether to drive.",
     "faults": "Print the fault book.",
+    "nightly": "Run a fleet: read what came in, check, diagnose, digest.",
     "rules": "Show the limits in force, each with its source, and the reach of the chain.",
     "demo": "Write the sample station and run it.",
 }

@@ -1,0 +1,147 @@
+"""Diagnosis each night over the trailing weeks; findings keep their id, and move through new, going on, cleared,
+returned.
+
+A finding is over when it was not made for some nights in a row, or when the last stamp that shows it lies some days
+back: so a doubtful night makes no noise, and an old fault in the window is no news.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from qc import chain
+from qc.archive import ledger, station
+from qc.archive.fleet import Fleet
+from qc.archive.ledger import File
+from qc.archive.nightly import Night, Site
+from qc.archive.workers import Workers
+from qc.diagnosis import diagnose, document
+from qc.limits import Limits
+from qc.logs import Logs
+from qc.record import SECOND
+from qc.station import Station
+from qc.write.faults import picture_of
+
+QUIET_DAYS = 7.0
+"""Days after the last stamp that shows a finding after which it is over (judgement)."""
+
+MISSED_NIGHTS = 3
+"""Nights in a row without it after which a finding is over (judgement: one doubtful night is none)."""
+
+NEW, GOING_ON, CLEARED, RETURNED = "new", "going on", "cleared", "returned"
+
+
+@dataclass(frozen=True)
+class Watched:
+    """What diagnosis says of one station tonight: documents of findings as in `faults.json`, pictures of new ones."""
+
+    findings: tuple[dict[str, Any], ...]
+    last_us: int
+    pictures: Mapping[str, bytes] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One finding and its state."""
+
+    station: str
+    id: str
+    state: str
+    document: dict[str, Any]
+
+
+def watched(
+    store: Path, about: Station, logs: Logs, limits: Limits, files: Sequence[File], last_us: int, days: float,
+    known: frozenset[str],
+) -> Watched:  # fmt: skip
+    """Diagnose the trailing days of one station."""
+    first_us = last_us - round(days * 86_400 * SECOND)
+    record = station.record(store, about, logs, files, first_us, last_us)
+    if record is None:
+        return Watched((), last_us)
+    first = np.datetime64(first_us, "us")
+    checked = chain.period(chain.run(record, limits), first, None)
+    found = diagnose(checked)
+    told = document(found, ("", ""))["findings"]
+    shots = {f.id: picture_of(f, found) for f in found.findings if f.id not in known}
+    return Watched(tuple(told), last_us, {i: shot for i, shot in shots.items() if shot})
+
+
+def watch(fleet: Fleet, connection: sqlite3.Connection, night: Night, workers: Workers, progress: Any) -> list[Change]:
+    """Diagnose the stations that have something new, and move the findings of all of them on."""
+    asked: list[Site] = []
+    tasks = []
+    for site in night.sites.values():
+        (last_us,) = connection.execute("select last_us from station where id = ?", (site.id,)).fetchone()
+        site.last_us = last_us
+        if not site.computed or last_us is None:
+            continue
+        asked_for = "select id from finding where station = ? and state != ?"
+        known = frozenset(row[0] for row in connection.execute(asked_for, (site.id, CLEARED)))
+        files = ledger.files(connection, site.id)
+        asked.append(site)
+        tasks.append(
+            (watched, (fleet.store, site.station, site.logs, site.limits, files, last_us, fleet.diagnose_days, known))
+        )
+    changes: list[Change] = []
+    for done, (number, found) in enumerate(workers.done(tasks), 1):
+        progress(done, len(tasks))
+        site = asked[number]
+        if isinstance(found, Exception):
+            site.troubles.append(f"could not be diagnosed ({type(found).__name__}: {str(found)[:200]})")
+            continue
+        with ledger.writing(connection):
+            changes += moved(connection, site.id, night.night, found)
+    return sorted(changes, key=lambda c: (c.station, c.id))
+
+
+def moved(connection: sqlite3.Connection, station_id: str, night: str, found: Watched) -> list[Change]:
+    """The findings of one station after a night; call it within `writing`."""
+    before = {
+        row[0]: (row[1], json.loads(row[2]))
+        for row in connection.execute("select id, state, document from finding where station = ?", (station_id,))
+    }
+    out = []
+    tonight = {f["id"]: f for f in found.findings}
+    for name in sorted(set(before) | set(tonight)):
+        old_state, old = before.get(name, (None, {}))
+        new = tonight.get(name)
+        state, told = _next(old_state, old, new, found.last_us)
+        if state is None:
+            continue
+        if name in found.pictures:
+            told["picture"] = base64.b64encode(found.pictures[name]).decode("ascii")
+        elif "picture" in old:
+            told["picture"] = old["picture"]
+        connection.execute(
+            "insert into finding values (?,?,?,?,?,?,?,?) on conflict (station, id) do update set "
+            "state = excluded.state, last_night = excluded.last_night, document = excluded.document",
+            (station_id, name, told["fault"], state, told["onset"][0], night, night, json.dumps(told)),
+        )
+        out.append(Change(station_id, name, state, told))
+    return out
+
+
+def _next(
+    state: str | None, old: dict[str, Any], new: dict[str, Any] | None, last_us: int
+) -> tuple[str | None, dict[str, Any]]:
+    """The state after tonight, None where there is nothing to say, and the document that stands."""
+    active = state in (NEW, GOING_ON, RETURNED)
+    if new is not None:
+        shown = int(np.datetime64(new["to"].removesuffix("Z"), "us").astype(np.int64))
+        if shown < last_us - QUIET_DAYS * 86_400 * SECOND:
+            return (CLEARED if active else None), {**new, "missed": 0}
+        first = {**new, "missed": 0, "onset": old["onset"] if active else new["onset"]}
+        return (GOING_ON if active else RETURNED if state == CLEARED else NEW), first
+    if not active:
+        return None, old
+    missed = int(old.get("missed", 0)) + 1
+    return (CLEARED if missed >= MISSED_NIGHTS else GOING_ON), {**old, "missed": missed}

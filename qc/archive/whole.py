@@ -1,0 +1,53 @@
+"""The whole of a night: reading and checking, diagnosis, digest."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from qc.archive import digest, ledger, nightly, watch
+from qc.archive.fleet import Fleet
+from qc.archive.workers import Workers
+from qc.chain import Progress
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a night leaves: the lines of the mail, the digest as a document, whether anything could not be processed."""
+
+    lines: list[str]
+    document: dict[str, Any]
+    troubled: bool
+
+
+def night(fleet: Fleet, workers: Workers, *, night: str, now: datetime, progress: Progress) -> Done:
+    """Run one night.
+
+    Parameters
+    ----------
+    night : str
+        date that names it.
+    now : datetime with a zone
+        what silence is measured by.
+
+    Raises
+    ------
+    OutputError
+        if another run holds the store, or store or outbox cannot be written.
+    """
+    with nightly.locked(fleet.store):
+        run = nightly.run(fleet, workers, night=night, progress=lambda done, total: progress(done, 2 * total))
+        with contextlib.closing(ledger.connect(fleet.store / "ledger.sqlite")) as connection:
+            changes = watch.watch(
+                fleet, connection, run, workers, lambda done, total: progress(total + done, 2 * total)
+            )
+            quiet = digest.silences(fleet, connection, run, round(now.timestamp() * 1e6))
+            told = digest.lines(run, changes, quiet)
+            document = digest.document(run, told, changes, quiet)
+            text = digest.html(connection, run, told, changes, quiet)
+            digest.write(fleet.outbox / night, told, document, text)
+            nightly.ended(connection, run)
+    troubled = bool(run.troubles) or any(site.troubles for site in run.sites.values())
+    return Done(told, document, troubled)
