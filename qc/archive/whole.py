@@ -3,14 +3,29 @@
 from __future__ import annotations
 
 import contextlib
+import sqlite3
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from qc.archive import digest, ledger, nightly, watch
 from qc.archive.fleet import Fleet
 from qc.archive.workers import Workers
 from qc.chain import Progress
+from qc.errors import OutputError, printable
+
+
+@contextlib.contextmanager
+def _told(store: Path) -> Iterator[None]:
+    """A full or broken disk as one line; what was begun is finished by the next run."""
+    try:
+        yield
+    except (OSError, sqlite3.Error) as error:
+        told = getattr(error, "strerror", None) or str(error)
+        mend = "make room or mend the disk, and run it again"
+        raise OutputError(f"cannot be written ({told})", where=printable(store, 200), mend=mend) from None
 
 
 @dataclass(frozen=True)
@@ -37,7 +52,7 @@ def night(fleet: Fleet, workers: Workers, *, night: str, now: datetime, progress
     OutputError
         if another run holds the store, or store or outbox cannot be written.
     """
-    with nightly.locked(fleet.store):
+    with nightly.locked(fleet.store), _told(fleet.store):
         run = nightly.run(fleet, workers, night=night, progress=lambda done, total: progress(done, 2 * total))
         with contextlib.closing(ledger.connect(fleet.store / "ledger.sqlite")) as connection:
             changes = watch.watch(
