@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from qc.archive import ledger
 from qc.archive.fleet import Fleet
 from qc.archive.nightly import Night, Site
 from qc.archive.watch import CLEARED, GOING_ON, NEW, RETURNED, Change
@@ -118,16 +119,15 @@ def silences(fleet: Fleet, connection: sqlite3.Connection, night: Night, now_us:
     """Stations whose last row is too old; one that was silent the night before already is not new."""
     out = []
     limit = fleet.silent_after_hours * 3600 * SECOND
-    asked = "select max(begun) from run where id < ? and outcome = 'done'"
-    (before,) = connection.execute(asked, (night.run,)).fetchone()
-    then_us = None if before is None else int(np.datetime64(before.removesuffix("Z"), "us").astype(np.int64))
-    for site in night.sites.values():
-        row = connection.execute("select last_us, battery from station where id = ?", (site.id,)).fetchone()
-        last_us, battery = row
-        if last_us is not None and now_us - last_us <= limit:
-            continue
-        was = then_us is not None and not site.new_rows and (last_us is None or then_us - last_us > limit)
-        out.append(Silence(site.id, last_us, battery, not was))
+    with ledger.writing(connection):
+        for site in night.sites.values():
+            asked = "select last_us, battery, silent from station where id = ?"
+            last_us, battery, was = connection.execute(asked, (site.id,)).fetchone()
+            silent = last_us is None or now_us - last_us > limit
+            if silent:
+                out.append(Silence(site.id, last_us, battery, not was))
+            if silent != bool(was):
+                connection.execute("update station set silent = ? where id = ?", (int(silent), site.id))
     return out
 
 

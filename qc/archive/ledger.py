@@ -39,7 +39,7 @@ create table station (
   id text primary key, next_line integer not null default 0, station_sha text not null default '',
   read_sha text not null default '', rules_sha text not null default '', logs_sha text not null default '',
   fairvane text not null default '', good bytes not null default x'', good_logs text not null default '{}',
-  last_us integer, battery real) without rowid;
+  last_us integer, battery real, silent integer not null default 0) without rowid;
 create table pending (
   station text not null, first_us integer not null, last_us integer not null, why text not null,
   primary key (station, first_us, last_us, why)) without rowid;

@@ -1,0 +1,79 @@
+"""Findings over the nights: new, going on, cleared, returned, and no noise in between."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from qc.archive import ledger, watch
+from qc.archive.watch import MISSED_NIGHTS, QUIET_DAYS, Watched, moved
+
+DAY = 86_400_000_000
+ID = "vane-stuck@wd"
+LAST = int(np.datetime64("2026-05-20T00:00", "us").astype(np.int64))
+
+
+def finding(
+    to_days_ago: float = 0.0, name: str = "vane-stuck@wd", onset: str = "2026-05-01T00:00:00Z"
+) -> dict[str, Any]:
+    shown = np.datetime64(round(LAST - to_days_ago * DAY), "us")
+    return {"id": ID, "fault": "vane-stuck", "to": f"{shown}Z", "onset": [onset, onset], "channels": ["wd"]}
+
+
+def nights(tmp_path: Path, *found: list[dict[str, Any]]) -> list[list[tuple[str, str]]]:
+    """States after each night."""
+    out = []
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        for number, tonight in enumerate(found):
+            with ledger.writing(connection):
+                changes = moved(connection, "hay-loft", f"2026-05-{number + 1:02}", Watched(tuple(tonight), LAST))
+            out.append([(c.id, c.state) for c in changes])
+    return out
+
+
+def test_new_then_going_on_then_cleared_then_returned(tmp_path: Path) -> None:
+    here, gone = [finding()], []
+    states = nights(tmp_path, here, here, *[gone] * MISSED_NIGHTS, gone, here, here)
+    told = [dict(night).get(ID) for night in states]
+    assert told == ["new", "going on", *["going on"] * (MISSED_NIGHTS - 1), "cleared", None, "returned", "going on"]
+
+
+def test_one_doubtful_night_is_no_news(tmp_path: Path) -> None:
+    states = nights(tmp_path, [finding()], [], [finding()])
+    assert [dict(n)[ID] for n in states] == ["new", "going on", "going on"]
+
+
+@pytest.mark.parametrize(("days", "state"), [(QUIET_DAYS, "going on"), (QUIET_DAYS + 0.01, "cleared")])
+def test_what_has_not_shown_for_some_days_is_over(tmp_path: Path, days: float, state: str) -> None:
+    assert dict(nights(tmp_path, [finding()], [finding(days)])[1])[ID] == state
+
+
+def test_an_old_fault_in_the_window_is_no_news(tmp_path: Path) -> None:
+    assert nights(tmp_path, [finding(QUIET_DAYS + 1)]) == [[]]
+
+
+def test_the_first_onset_stays(tmp_path: Path) -> None:
+    """The window moves on, and with it the earliest onset that it can show."""
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        for onset in ("2026-05-01T00:00:00Z", "2026-05-09T00:00:00Z"):
+            with ledger.writing(connection):
+                (change,) = moved(connection, "hay-loft", "2026-05-20", Watched((finding(onset=onset),), LAST))
+    assert change.document["onset"][0] == "2026-05-01T00:00:00Z"
+
+
+def test_findings_of_stations_are_apart(tmp_path: Path) -> None:
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection, ledger.writing(connection):
+        for name in ("hay-loft", "mill"):
+            (change,) = moved(connection, name, "2026-05-20", Watched((finding(),), LAST))
+            assert (change.station, change.state) == (name, watch.NEW)
+
+
+def test_the_picture_of_a_finding_is_kept(tmp_path: Path) -> None:
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection, ledger.writing(connection):
+        moved(connection, "mill", "2026-05-20", Watched((finding(),), LAST, {ID: b"png"}))
+        (change,) = moved(connection, "mill", "2026-05-21", Watched((finding(),), LAST))
+    assert change.document["picture"] == "cG5n"
