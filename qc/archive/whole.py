@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +37,8 @@ class Done:
     lines: list[str]
     document: dict[str, Any]
     troubled: bool
+    seconds: dict[str, float]
+    """Of reading, checks and archive; of diagnosis; of the digest."""
 
 
 def night(fleet: Fleet, workers: Workers, *, night: str, now: datetime, progress: Progress) -> Done:
@@ -53,11 +57,14 @@ def night(fleet: Fleet, workers: Workers, *, night: str, now: datetime, progress
         if another run holds the store, or store or outbox cannot be written.
     """
     with nightly.locked(fleet.store), _told(fleet.store):
+        clock = [time.perf_counter()]
         run = nightly.run(fleet, workers, night=night, progress=lambda done, total: progress(done, 2 * total))
+        clock.append(time.perf_counter())
         with contextlib.closing(ledger.connect(fleet.store / "ledger.sqlite")) as connection:
             changes = watch.watch(
                 fleet, connection, run, workers, lambda done, total: progress(total + done, 2 * total)
             )
+            clock.append(time.perf_counter())
             quiet = digest.silences(fleet, connection, run, round(now.timestamp() * 1e6))
             told = digest.lines(run, changes, quiet)
             document = digest.document(run, told, changes, quiet)
@@ -65,4 +72,6 @@ def night(fleet: Fleet, workers: Workers, *, night: str, now: datetime, progress
             digest.write(fleet.outbox / night, told, document, text)
             nightly.ended(connection, run)
     troubled = bool(run.troubles) or any(site.troubles for site in run.sites.values())
-    return Done(told, document, troubled)
+    clock.append(time.perf_counter())
+    spans = [round(b - a, 2) for a, b in pairwise(clock)]
+    return Done(told, document, troubled, dict(zip(("archive", "diagnosis", "digest"), spans, strict=True)))
