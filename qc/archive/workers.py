@@ -32,7 +32,8 @@ class Here(Workers):
 
 
 class Processes(Workers):
-    """Some processes of this machine. One that dies takes its task along: that is tried again, then given up."""
+    """Some processes of this machine. When one dies, the tasks under way are tried again, one at a time: the one that
+    kills a process of its own twice is given up."""
 
     def __init__(self, jobs: int) -> None:
         self._jobs = jobs
@@ -44,30 +45,37 @@ class Processes(Workers):
     def done(self, tasks: Sequence[Task]) -> Iterator[tuple[int, Any]]:
         """As they are done, in any order."""
         left = list(range(len(tasks)))[::-1]
-        lost: dict[int, int] = {}
         running: dict[Future[Any], int] = {}
         while left or running:
             while left and len(running) < self._jobs * _AHEAD:
                 number = left.pop()
                 running[self._pool.submit(_tried, tasks[number])] = number
             finished, _ = wait(running, return_when=FIRST_COMPLETED)
-            broken = False
+            lost = []
             for future in finished:
                 number = running.pop(future)
                 try:
-                    yield number, future.result()
-                except BrokenProcessPool as error:
-                    broken = True
-                    lost[number] = lost.get(number, 0) + 1
-                    if lost[number] < 3:
-                        left.append(number)
-                    else:
-                        yield number, error
-            if broken:
-                left += running.values()
+                    outcome = future.result()
+                except BrokenProcessPool:
+                    lost.append(number)
+                else:
+                    yield number, outcome
+            if lost:
+                lost += running.values()
                 running.clear()
-                self._pool.shutdown(wait=False, cancel_futures=True)
-                self._pool = self._started()
+                for number in sorted(lost):
+                    yield number, self._alone(tasks[number])
+
+    def _alone(self, task: Task) -> Any:
+        for _ in range(2):
+            self._pool.shutdown(wait=False, cancel_futures=True)
+            self._pool = self._started()
+            try:
+                return self._pool.submit(_tried, task).result()
+            except BrokenProcessPool as error:
+                found: Exception = error
+        self._pool = self._started()
+        return found
 
     def __exit__(self, *error: object) -> None:
         self._pool.shutdown(wait=True, cancel_futures=True)
@@ -103,7 +111,9 @@ class Cluster(Workers):
             numbers[future.key] = number
             return future
 
-        flow = library.as_completed([submitted() for _ in range(min(len(tasks), threads * _AHEAD))])
+        flow = library.as_completed(
+            [submitted() for _ in range(min(len(tasks), threads * _AHEAD))], loop=self._client.loop
+        )
         for future in flow:
             number = numbers.pop(future.key)
             try:
