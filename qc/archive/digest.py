@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from qc.archive import ledger
+from qc.archive import ledger, months
 from qc.archive.fleet import Fleet
 from qc.archive.nightly import Night, Site
 from qc.archive.watch import CLEARED, GOING_ON, NEW, RETURNED, Change
@@ -30,6 +30,7 @@ LINES = 25
 
 _WIDE = 240  # letters of a line (judgement: a mail on a phone)
 _DAYS = 30
+_TREND_DAYS = 7  # of battery voltage (judgement)
 _URGENT = {"drive": 0, "next-visit": 2, "remote": 3}
 
 
@@ -44,16 +45,22 @@ class Line:
 
 @dataclass(frozen=True)
 class Silence:
-    """A station without new data: its last row, its last battery voltage, and whether that is new tonight."""
+    """A station without new data: its last row, its last battery voltage and how that went, and whether the silence is
+    new tonight."""
 
     station: str
     last_us: int | None
     battery: float | None
     new: bool
+    trend: float | None = None
+    """V per day, of the lowest voltage of each of the last days before the last row."""
 
 
-def lines(night: Night, changes: Sequence[Change], silences: Sequence[Silence]) -> list[str]:
-    """The mail: a headline, then what changed, worst first."""
+def lines(
+    night: Night, changes: Sequence[Change], silences: Sequence[Silence],
+    known: frozenset[tuple[str, str]] = frozenset(),
+) -> list[str]:  # fmt: skip
+    """The mail: a headline, then what changed, worst first. `known` are troubles that an earlier night told."""
     found = [_finding(night, c) for c in changes if c.state in (NEW, RETURNED)]
     found += [
         Line(5, c.station, f"cleared {c.station}: {c.document['fault']} at {_where(c.document)}")
@@ -61,8 +68,11 @@ def lines(night: Night, changes: Sequence[Change], silences: Sequence[Silence]) 
         if c.state == CLEARED
     ]
     found += [_silence(night, s) for s in silences if s.new]
-    troubles = [*night.troubles, *((site.id, what) for site in night.sites.values() for what in site.troubles)]
-    found += [Line(1, name, f"trouble {printable(name, 41)}: {printable(what, _WIDE)}") for name, what in troubles]
+    found += [
+        Line(1, name, f"trouble {printable(name, 41)}: {printable(what, _WIDE)}")
+        for name, what in dict.fromkeys(night.told())
+        if (name, what) not in known
+    ]
     found.sort(key=lambda line: (line.urgency, line.station, line.text))
     most = max(LINES, len(night.sites) // 4) - 1
     told = [printable(line.text, _WIDE) for line in found]
@@ -101,8 +111,17 @@ def _silence(night: Night, silence: Silence) -> Line:
     last = np.datetime64(silence.last_us, "us")
     local = _logger_clock(night.sites[silence.station], last)
     volts = "" if silence.battery is None else f", battery then {silence.battery:.2f} V"
+    if silence.trend is not None:
+        volts += f" and {_going(silence.trend)}"
     text = f"silent {silence.station}: last row {_minute(last)} UTC ({local} on its clock){volts}; call it, then drive"
     return Line(1, silence.station, text)
+
+
+def _going(trend: float) -> str:
+    """A trend in words; less than a hundredth of a volt a day is none (judgement)."""
+    if abs(trend) < 0.01:
+        return "steady"
+    return f"{'falling' if trend < 0 else 'rising'} by {abs(trend):.2f} V a day"
 
 
 def _minute(moment: np.datetime64) -> str:
@@ -116,7 +135,8 @@ def _logger_clock(site: Site, moment: np.datetime64) -> str:
 
 
 def silences(fleet: Fleet, connection: sqlite3.Connection, night: Night, now_us: int) -> list[Silence]:
-    """Stations whose last row is too old; one that was silent the night before already is not new."""
+    """Stations whose last row is too old; one that was told to be silent on an earlier night is not new."""
+    told = {row[0] for row in connection.execute("select night from run where outcome = 'done'")}
     out = []
     limit = fleet.silent_after_hours * 3600 * SECOND
     with ledger.writing(connection):
@@ -124,11 +144,45 @@ def silences(fleet: Fleet, connection: sqlite3.Connection, night: Night, now_us:
             asked = "select last_us, battery, silent from station where id = ?"
             last_us, battery, was = connection.execute(asked, (site.id,)).fetchone()
             silent = last_us is None or now_us - last_us > limit
+            since = ""
             if silent:
-                out.append(Silence(site.id, last_us, battery, not was))
-            if silent != bool(was):
-                connection.execute("update station set silent = ? where id = ?", (int(silent), site.id))
+                since = was if was in told and was < night.night else night.night
+                new = since == night.night
+                trend = _trend(fleet.store, site, last_us) if new and last_us is not None else None
+                out.append(Silence(site.id, last_us, battery, new, trend))
+            if since != was:
+                connection.execute("update station set silent = ? where id = ?", (since, site.id))
     return out
+
+
+def _trend(store: Path, site: Site, last_us: int) -> float | None:
+    """Median step between the lowest voltages of the days before a time; None with fewer than three days."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    names = pa.array([c.name for c in site.station.channel if c.quantity == "battery_voltage"], pa.string())
+    first_us = last_us - _TREND_DAYS * 86_400 * SECOND
+    table = pa.concat_tables([months.read(store, site.id, m) for m in months.months(first_us, last_us)])
+    table = table.filter(pc.and_(pc.is_in(table.column("channel"), names), pc.is_valid(table.column("value"))))
+    us = table.column("time").to_numpy().astype("datetime64[us]").astype(np.int64)
+    inside = (us > first_us) & (us <= last_us)
+    days, place = np.unique((us[inside] - last_us - 1) // (86_400 * SECOND), return_inverse=True)
+    if len(days) < 3:
+        return None
+    lowest = np.full(len(days), np.inf)
+    np.minimum.at(lowest, place, table.column("value").to_numpy()[inside])
+    return float(np.median(np.diff(lowest) / np.diff(days)))
+
+
+def known_troubles(connection: sqlite3.Connection, night: Night) -> frozenset[tuple[str, str]]:
+    """Troubles that the last night that was told has told already."""
+    return frozenset(connection.execute("select station, what from trouble where run = ?", (night.since,)).fetchall())
+
+
+def sweep(outbox: Path) -> None:
+    """Take away unfinished digests of runs that were killed."""
+    for path in outbox.glob("*/.digest.*.part"):
+        path.unlink(missing_ok=True)
 
 
 def document(night: Night, told: Sequence[str], changes: Sequence[Change], quiet: Sequence[Silence]) -> dict[str, Any]:
@@ -143,6 +197,8 @@ def document(night: Night, told: Sequence[str], changes: Sequence[Change], quiet
                 "computed": [
                     {"from": _us(s.first_us), "to": _us(s.last_us), "why": s.why} for s in site.computed
                 ],
+                "last_row": None if site.last_us is None else _us(site.last_us),
+                "battery_v": site.battery,
                 "troubles": site.troubles,
             }
             for site in night.sites.values()
@@ -154,7 +210,7 @@ def document(night: Night, told: Sequence[str], changes: Sequence[Change], quiet
         "silent": [
             {
                 "station": s.station, "last_row": None if s.last_us is None else _us(s.last_us),
-                "battery_v": s.battery, "new": s.new,
+                "battery_v": s.battery, "battery_v_per_day": s.trend, "new": s.new,
             }
             for s in quiet
         ],

@@ -17,7 +17,7 @@ from qc.errors import StationFileError, nearest, printable
 
 _MEND = "give a fleet file"
 _FLEET = {"store", "outbox", "largest_file_mb", "silent_after_hours", "diagnose_days", "rerun_months", "rules"}
-_STATION = {"file", "inbox", "neighbours"}
+_STATION = {"file", "inbox", "neighbours", "own_inbox"}
 
 LARGEST_FILE_MB = 200.0
 """MB above which a file in an inbox is left alone (judgement: a year at 1 min with 12 channels has 50 MB)."""
@@ -38,11 +38,15 @@ class FleetFileError(StationFileError):
 
 @dataclass(frozen=True)
 class Member:
-    """One station of a fleet: its station file, the pattern of its inbox, the ids of its neighbours."""
+    """One station of a fleet: its station file, the pattern of its inbox, the ids of its neighbours.
+
+    With `own_inbox` no file there is taken for another station's.
+    """
 
     file: Path
     inbox: Path
     neighbours: tuple[str, ...] = ()
+    own_inbox: bool = False
 
     def files(self) -> list[Path]:
         """Plain files in the inbox that fit its pattern, by name; links and devices are left alone."""
@@ -123,7 +127,12 @@ def _member(entry: Any, folder: Path, where: str) -> Member:
         raise FleetFileError(
             "has a pattern in a folder", where=f"{where}: inbox", mend="put the pattern into the last part alone"
         )
-    return Member(_path(entry, "file", folder, where), inbox, tuple(dict.fromkeys(neighbours)))
+    own = entry.get("own_inbox", False)
+    if not isinstance(own, bool):
+        raise FleetFileError(
+            "is neither true nor false", where=f"{where}: own_inbox", mend="write true, or leave it out"
+        )
+    return Member(_path(entry, "file", folder, where), inbox, tuple(dict.fromkeys(neighbours)), own)
 
 
 def _known(entry: dict[str, Any], keys: set[str], where: str) -> None:

@@ -24,12 +24,14 @@ FORM = 1
 _SCHEMA = """
 create table meta (key text primary key, value text not null) without rowid;
 create table run (
-  id integer primary key, night text not null, fairvane text not null, begun text not null, ended text, outcome text);
+  id integer primary key, night text not null, token text not null, fairvane text not null, begun text not null,
+  ended text, outcome text);
 create table file (
   id integer primary key, station text not null, path text not null, sha256 text not null, size integer not null,
   changed_ns integer not null, inode integer not null, night text not null, run integer not null references run,
   standing text not null, why text not null default '', lines integer not null, manifest blob not null,
-  places blob not null default x'', first_us integer, last_us integer, rows integer not null default 0);
+  places blob not null default x'', first_us integer, last_us integer, rows integer not null default 0,
+  fresh integer not null default 0, other text not null default '');
 create index file_of on file (station, standing);
 create unique index file_once on file (station, sha256);
 create table seen (
@@ -38,8 +40,9 @@ create table seen (
 create table station (
   id text primary key, next_line integer not null default 0, station_sha text not null default '',
   read_sha text not null default '', rules_sha text not null default '', logs_sha text not null default '',
-  fairvane text not null default '', good bytes not null default x'', good_logs text not null default '{}',
-  last_us integer, battery real, silent integer not null default 0) without rowid;
+  beside_sha text not null default '', fairvane text not null default '', good bytes not null default x'',
+  good_logs text not null default '{}', last_us integer, battery real, pressure_us integer, pressure real,
+  due integer not null default 0, silent text not null default '') without rowid;
 create table pending (
   station text not null, first_us integer not null, last_us integer not null, why text not null,
   primary key (station, first_us, last_us, why)) without rowid;
@@ -50,9 +53,8 @@ create table month (
   station text not null, month text not null, sha256 text not null, rows integer not null,
   primary key (station, month)) without rowid;
 create table finding (
-  station text not null, id text not null, fault text not null, state text not null, began text not null,
-  first_night text not null, last_night text not null, document text not null,
-  primary key (station, id)) without rowid;
+  station text not null, id text not null, run integer not null references run, fault text not null,
+  state text not null, began text not null, document text not null, primary key (station, id, run)) without rowid;
 create table day (
   station text not null, day text not null, expected integer not null, usable integer not null,
   primary key (station, day)) without rowid;
@@ -142,15 +144,35 @@ def writing(connection: sqlite3.Connection) -> Iterator[None]:
     connection.execute("commit")
 
 
-def files(connection: sqlite3.Connection, station: str, standings: Sequence[str] = (READ,)) -> list[File]:
-    """Files of a station of some standings, by id."""
+def files(
+    connection: sqlite3.Connection, station: str, standings: Sequence[str] = (READ,),
+    between: tuple[int, int] | None = None,
+) -> list[File]:  # fmt: skip
+    """Files of a station of some standings, by id; those with rows between two times where these are given."""
     marks = ",".join("?" * len(standings))
+    first, last = between or (-(2**62), 2**62)
     rows = connection.execute(
         "select id, station, path, sha256, standing, why, lines, manifest, places, first_us, last_us from file "
-        f"where station = ? and standing in ({marks}) order by id",
-        (station, *standings),
+        f"where station = ? and standing in ({marks}) and coalesce(first_us, ?) <= ? and coalesce(last_us, ?) >= ? "
+        "order by id",
+        (station, *standings, first, last, last, first),
     )
     return [File(*row) for row in rows]
+
+
+def last_night(connection: sqlite3.Connection, night: str) -> int:
+    """The last run of an earlier night whose digest stands in the outbox, 0 where there is none.
+
+    What is news tonight is what came about since: a run that was killed told nobody, and a second run of one night
+    tells all of it again.
+    """
+    (found,) = connection.execute("select max(id) from run where outcome = 'done' and night < ?", (night,)).fetchone()
+    return int(found or 0)
+
+
+def tokens(connection: sqlite3.Connection) -> frozenset[str]:
+    """Tokens of all runs of this ledger."""
+    return frozenset(row[0] for row in connection.execute("select token from run"))
 
 
 def pending(connection: sqlite3.Connection, station: str) -> list[Span]:

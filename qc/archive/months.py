@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from qc.archive.raw import replace_bytes
+from qc.archive.raw import made, replace_bytes
 from qc.chain import CheckedTable
 from qc.verdicts import names_of
 
@@ -120,7 +120,7 @@ def merge(store: Path, station: str, month: str, new: pa.Table, first_us: int, l
         return None
     content = _parquet(whole)
     where = folder(store, station, month)
-    where.mkdir(parents=True, exist_ok=True)
+    made(where)
     replace_bytes(where / NAME, content)
     return hashlib.sha256(content).hexdigest(), whole.num_rows
 

@@ -7,9 +7,12 @@ finished by the next one.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import fcntl
+import hashlib
 import json
 import logging
+import secrets
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -19,17 +22,19 @@ from typing import Any
 
 from qc import logs as logs_
 from qc import run as run_
-from qc.archive import beside, ledger, months, places, raw, station
+from qc import tomlfile
+from qc.archive import beside, ledger, months, places, raw, station, turn
 from qc.archive.fleet import Fleet, Member
+from qc.archive.foreign import Clue
 from qc.archive.ledger import File, Span
-from qc.archive.workers import Workers
+from qc.archive.workers import Lazy, Task, Workers
 from qc.chain import Progress, reach
-from qc.errors import FairvaneError, LogError, OutputError, RefusedFile, printable
+from qc.errors import FairvaneError, LogError, OutputError, StationFileError, printable
 from qc.limits import Limits
 from qc.logs import Logs
 from qc.neighbours import Neighbour
 from qc.record import SECOND
-from qc.station import Station, load, parse
+from qc.station import Station, parse
 from qc.version import __version__
 
 _log = logging.getLogger("fairvane")
@@ -48,7 +53,6 @@ class Site:
     troubles: list[str] = field(default_factory=list)
     new_rows: int = 0
     computed: list[Span] = field(default_factory=list)
-    touched: list[tuple[int, int]] = field(default_factory=list)
     last_us: int | None = None
     battery: float | None = None
 
@@ -67,6 +71,15 @@ class Night:
     sites: dict[str, Site]
     troubles: list[tuple[str, str]] = field(default_factory=list)
     """Stations (or their files) that could not be processed, and why."""
+    since: int = 0
+    """The run whose digest was the last one told, of an earlier night."""
+    order: station.Order = field(default_factory=lambda: station.Order("", ""))
+    broken_off: bool = False
+    """Whether an earlier run was killed."""
+
+    def told(self) -> list[tuple[str, str]]:
+        """All troubles: the station, and what."""
+        return [*self.troubles, *((site.id, what) for site in self.sites.values() for what in site.troubles)]
 
 
 @contextlib.contextmanager
@@ -93,23 +106,27 @@ def locked(store: Path) -> Iterator[None]:
         yield
 
 
-def run(fleet: Fleet, workers: Workers, *, night: str, progress: Progress = lambda done, total: None) -> Night:
+def run(
+    fleet: Fleet, workers: Workers, *, night: str, until_us: int = 2**62, progress: Progress = lambda done, total: None
+) -> Night:  # fmt: skip
     """One night's reading and checking; call it within `locked`.
 
     Parameters
     ----------
     night : str
         date that names it, YYYY-MM-DD.
+    until_us : int
+        a row with a later stamp (microseconds UTC) is in the archive, but is nobody's last row.
     """
     connection = _opened(fleet.store)
     with contextlib.closing(connection):
-        number = _begun(connection, night)
-        out = Night(night, number, {})
+        out = _begun(fleet, connection, night, until_us)
         _members(fleet, connection, out)
         count = len(out.sites)
         _changes(fleet, connection, out, workers)
         _ingest(fleet, connection, out, workers, lambda done: progress(done, 2 * count))
         _compute(fleet, connection, out, workers, lambda done: progress(count + min(done, count), 2 * count))
+        _told_since(connection, out)
     return out
 
 
@@ -123,24 +140,55 @@ def _opened(store: Path) -> sqlite3.Connection:
         ) from None
 
 
-def _begun(connection: sqlite3.Connection, night: str) -> int:
+def _begun(fleet: Fleet, connection: sqlite3.Connection, night: str, until_us: int) -> Night:
     now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    token = secrets.token_hex(8)
+    turn.begun(fleet.store, token)
     with ledger.writing(connection):
-        connection.execute("update run set outcome = 'broken off' where ended is null")
+        broken = connection.execute("update run set outcome = 'broken off' where outcome is null").rowcount > 0
         cursor = connection.execute(
-            "insert into run (night, fairvane, begun) values (?, ?, ?)", (night, __version__, now)
+            "insert into run (night, token, fairvane, begun) values (?, ?, ?, ?)", (night, token, __version__, now)
         )
-    return int(cursor.lastrowid or 0)
+    if broken:
+        raw.sweep(fleet.store)
+    order = station.Order(night, token, fleet.largest_file_mb * 1e6, ledger.tokens(connection), until_us)
+    since = ledger.last_night(connection, night)
+    return Night(night, int(cursor.lastrowid or 0), {}, since=since, order=order, broken_off=broken)
 
 
-def ended(connection: sqlite3.Connection, out: Night) -> None:
-    """Tell the ledger that a night is done, with its troubles."""
+def ended(connection: sqlite3.Connection, out: Night, diagnosed: Sequence[str]) -> None:
+    """Tell the ledger that the digest of a night stands in the outbox: what it told is no news any more."""
     now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     with ledger.writing(connection):
-        rows = [(out.run, s, what) for s, what in out.troubles]
-        rows += [(out.run, site.id, what) for site in out.sites.values() for what in site.troubles]
+        rows = [(out.run, name, what) for name, what in dict.fromkeys(out.told())]
         connection.executemany("insert into trouble values (?, ?, ?)", rows)
+        connection.executemany("update station set due = 0 where id = ?", [(name,) for name in diagnosed])
         connection.execute("update run set ended = ?, outcome = 'done' where id = ?", (now, out.run))
+        connection.execute("delete from finding where run not in (select id from run where outcome = 'done')")
+        connection.execute(
+            "delete from finding where exists (select 1 from finding as later join run on run.id = later.run where "
+            "later.station = finding.station and later.id = finding.id and later.run > finding.run and run.night < ?)",
+            (out.night,),
+        )
+
+
+def _told_since(connection: sqlite3.Connection, out: Night) -> None:
+    """New rows, what was computed, and files that were left out, since the last night that was told."""
+    for site in out.sites.values():
+        asked = (site.id, out.since)
+        (site.new_rows,) = connection.execute(
+            "select coalesce(sum(fresh), 0) from file where station = ? and run > ? and standing in ('read', "
+            "'superseded')", asked,
+        ).fetchone()  # fmt: skip
+        spans = connection.execute(
+            "select first_us, last_us, why from done where station = ? and run > ? order by rowid", asked
+        )
+        site.computed = [Span(*row) for row in spans]
+        left_out = connection.execute(
+            "select path, why from file where station = ? and run > ? and standing in ('refused', 'foreign') "
+            "order by id", asked,
+        )  # fmt: skip
+        site.troubles += [f"{printable(Path(path).name)}: {why}" for path, why in left_out]
 
 
 # ---- the stations of the fleet, as they are tonight or as they last were good
@@ -163,23 +211,23 @@ def _members(fleet: Fleet, connection: sqlite3.Connection, out: Night) -> None:
 
 def _member(fleet: Fleet, member: Member, connection: sqlite3.Connection, out: Night) -> Site | None:
     try:
-        found = load(member.file)
-        known = logs_.read(found)
-        limits = run_.limits_of(found, fleet.rules)
-    except FairvaneError as error:
-        site = _last_good(fleet, member, connection)
-        if site is None:
-            out.troubles.append((member.file.stem, error.line()))
-            return None
+        good = tomlfile.read(member.file, error=StationFileError, what="station file", mend="mend the fleet file")
+        found = parse(good, where=printable(member.file, 200), path=member.file)
+        texts = {
+            kind: (member.file.parent / name).read_bytes().decode("utf-8", "surrogateescape")
+            for kind in logs_.COLUMNS
+            if (name := getattr(found.station, kind)) is not None
+        }
+        return Site(member, found, logs_.read(found), run_.limits_of(found, fleet.rules), good, texts)
+    except Exception as error:  # whatever it is, the other stations go on
+        told = _named(error)
         kind = "its log" if isinstance(error, LogError) else "its station file"
-        site.troubles.append(f"{kind} cannot be used, the last good one stays in force: {error.line()}")
-        return site
-    logs_text = {
-        kind: (member.file.parent / name).read_bytes().decode("utf-8", "surrogateescape")
-        for kind in logs_.COLUMNS
-        if (name := getattr(found.station, kind)) is not None
-    }
-    return Site(member, found, known, limits, member.file.read_bytes(), logs_text)
+    site = _last_good(fleet, member, connection)
+    if site is None:
+        out.troubles.append((printable(member.file.stem, 40), told))
+        return None
+    site.troubles.append(f"{kind} cannot be used, the last good one stays in force: {told}")
+    return site
 
 
 def _last_good(fleet: Fleet, member: Member, connection: sqlite3.Connection) -> Site | None:
@@ -211,59 +259,92 @@ def _logs_of(found: Station, texts: Mapping[str, str]) -> Logs:
 
 
 def _changes(fleet: Fleet, connection: sqlite3.Connection, out: Night, workers: Workers) -> None:
-    again: list[Site] = []
+    again: list[tuple[Site, bool]] = []
     for site in out.sites.values():
         row = connection.execute(
-            "select station_sha, rules_sha, logs_sha, fairvane, good, good_logs from station where id = ?", (site.id,)
-        ).fetchone()
-        sums = _sums(site)
+            "select station_sha, rules_sha, logs_sha, beside_sha, fairvane, good, good_logs, read_sha from station "
+            "where id = ?", (site.id,),
+        ).fetchone()  # fmt: skip
+        sums = _sums(site, out)
         if row is None:
             with ledger.writing(connection):
-                connection.execute("insert into station (id) values (?)", (site.id,))
+                connection.execute("insert into station (id, read_sha) values (?, ?)", (site.id, _reading(site, sums)))
                 _told(connection, site, sums)
             continue
-        if (row[0], row[1], row[2], row[3]) == sums:
-            continue
-        spans = _touched_by(connection, site, row, sums)
-        reread = row[0] != sums[0]
-        with ledger.writing(connection):
-            ledger.add_pending(connection, site.id, spans)
-            if reread:
-                connection.execute("update station set read_sha = '' where id = ?", (site.id,))
-            _told(connection, site, sums)
-    for site in out.sites.values():
-        (read_sha,) = connection.execute("select read_sha from station where id = ?", (site.id,)).fetchone()
-        if read_sha != _sums(site)[0]:
-            again.append(site)
-    tasks = [(reread_files, (fleet.store, s.station, _all_files(connection, s.id))) for s in again]
-    for number, found in workers.done(tasks):
-        site = again[number]
+        if row[:5] != sums:
+            spans = _touched_by(connection, site, row, sums)
+            with ledger.writing(connection):
+                ledger.add_pending(connection, site.id, spans)
+                _told(connection, site, sums)
+        if row[7] != _reading(site, sums):
+            by_version = row[7].rpartition(" ")[0] == _reading(site, sums).rpartition(" ")[0]
+            again.append((site, by_version))
+
+    def task(number: int) -> Task:
+        site, by_version = again[number]
+        # a new version may read what the old one could not; the other files are computed again within the budget
+        files = ledger.files(connection, site.id, (ledger.REFUSED,)) if by_version else _all_files(connection, site.id)
+        others = {name: out.sites[name].station for name in _others(connection, site.id) if name in out.sites}
+        arguments = (fleet.store, site.station, files, {} if site.member.own_inbox else others)
+        return turn.taken, (fleet.store, out.order.turn, reread_files, arguments)
+
+    for number, found in workers.done(Lazy(len(again), task)):
+        site, by_version = again[number]
         if isinstance(found, Exception):
             site.troubles.append(f"its files could not be read again: {_named(found)}")
             continue
         with ledger.writing(connection):
+            before = _whole(connection, site.id)
             connection.executemany(
                 "update file set standing = ?, why = ?, places = ?, first_us = ?, last_us = ?, rows = ? where id = ?",
                 found,
             )
-            if whole := _whole(connection, site.id):
-                ledger.add_pending(connection, site.id, [Span(*whole, "the station file was changed")])
-            connection.execute("update station set read_sha = ? where id = ?", (_sums(site)[0], site.id))
+            after = _whole(connection, site.id)
+            if by_version:
+                spans = [Span(f[3], f[4], "a new version can read it") for f in found if f[0] == ledger.READ]
+            else:
+                spans = [Span(*whole, "the station file was changed") for whole in {before, after} if whole]
+            ledger.add_pending(connection, site.id, spans)
+            sums = _sums(site, out)
+            connection.execute("update station set read_sha = ? where id = ?", (_reading(site, sums), site.id))
 
 
-def _sums(site: Site) -> tuple[str, str, str, str]:
-    import hashlib
+def _others(connection: sqlite3.Connection, station_id: str) -> set[str]:
+    asked = "select distinct other from file where station = ? and standing = 'foreign'"
+    return {row[0] for row in connection.execute(asked, (station_id,))}
 
+
+def _reading(site: Site, sums: tuple[str, ...]) -> str:
+    """What the standing of files depends on."""
+    return f"{sums[0]} {site.member.own_inbox} {sums[-1]}"
+
+
+def _sums(site: Site, out: Night) -> tuple[str, str, str, str, str]:
     unread: Any = {"learnt": True, "rules": True, "station": {"name", "visits", "decisions", "corrections"}}
     model = json.dumps(site.station.model_dump(exclude=unread, warnings=False), sort_keys=True, default=str)
-    logs_sum = hashlib.sha256(json.dumps(site.good_logs, sort_keys=True).encode("ascii")).hexdigest()
-    station_sum = hashlib.sha256(model.encode("utf-8")).hexdigest()
-    return station_sum, site.limits.sha256, logs_sum, __version__
+    beside_it = [_seen_from_beside(out.sites[n].station) for n in site.member.neighbours if n in out.sites]
+    return (
+        _sum(model), site.limits.sha256, _sum(json.dumps(site.good_logs, sort_keys=True)), _sum(json.dumps(beside_it)),
+        __version__,
+    )  # fmt: skip
 
 
-def _told(connection: sqlite3.Connection, site: Site, sums: tuple[str, str, str, str]) -> None:
+def _sum(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _seen_from_beside(other: Station) -> list[Any]:
+    """What the checks of a station depend on in the station file of its neighbour."""
+    site = other.station
+    tables = [[t.id, t.kind, t.interval_s, t.side] for t in other.table]
+    channels = [[c.name, other.table_of(c).id, c.quantity, c.statistic] for c in other.channel]
+    return [other.id, site.latitude, site.longitude, site.elevation, tables, channels]
+
+
+def _told(connection: sqlite3.Connection, site: Site, sums: tuple[str, ...]) -> None:
     connection.execute(
-        "update station set station_sha = ?, rules_sha = ?, logs_sha = ?, fairvane = ?, good = ?, good_logs = ? "
+        "update station set station_sha = ?, rules_sha = ?, logs_sha = ?, beside_sha = ?, fairvane = ?, good = ?, "
+        "good_logs = ? "
         "where id = ?",
         (*sums, site.good, json.dumps(site.good_logs), site.id),
     )
@@ -271,23 +352,20 @@ def _told(connection: sqlite3.Connection, site: Site, sums: tuple[str, str, str,
 
 
 def _touched_by(
-    connection: sqlite3.Connection, site: Site, row: tuple[Any, ...], sums: tuple[str, str, str, str]
-) -> list[Span]:
+    connection: sqlite3.Connection, site: Site, row: tuple[Any, ...], sums: tuple[str, ...]
+) -> list[Span]:  # fmt: skip
     whole = _whole(connection, site.id)
     if whole is None:
         return []
-    spans = []
-    if row[0] != sums[0]:
-        spans.append(Span(*whole, "the station file was changed"))
-    if row[1] != sums[1]:
-        spans.append(Span(*whole, "rules were changed"))
-    if row[3] != sums[3]:
+    changed = ("the station file was changed", "rules were changed", None, "its neighbours were changed")
+    spans = [Span(*whole, why) for n, why in enumerate(changed) if why and row[n] != sums[n]]
+    if row[4] != sums[4]:
         spans += [
-            Span(max(a, whole[0]), min(b, whole[1]), f"Fairvane {row[3]} became {sums[3]}")
+            Span(max(a, whole[0]), min(b, whole[1]), f"Fairvane {row[4]} became {sums[4]}")
             for a, b in map(months.bounds, months.months(*whole))
         ]
     if row[2] != sums[2]:
-        spans += _log_spans(site, json.loads(row[5]), row[4], whole)
+        spans += _log_spans(site, json.loads(row[6]), row[5], whole)
     return spans
 
 
@@ -328,35 +406,46 @@ def _whole(connection: sqlite3.Connection, station_id: str) -> tuple[int, int] |
 
 
 def _all_files(connection: sqlite3.Connection, station_id: str) -> list[File]:
-    return ledger.files(connection, station_id, (ledger.READ, ledger.REFUSED, ledger.SUPERSEDED))
+    standings = (ledger.READ, ledger.REFUSED, ledger.SUPERSEDED, ledger.FOREIGN)
+    return ledger.files(connection, station_id, standings)
 
 
-def reread_files(store: Path, about: Station, files: Sequence[File]) -> list[tuple[Any, ...]]:
-    """Where times stand in files that are in the store already, by a changed station file."""
-    out: list[tuple[Any, ...]] = []
+def reread_files(
+    store: Path, about: Station, files: Sequence[File], others: Mapping[str, Station]
+) -> list[tuple[Any, ...]]:  # fmt: skip
+    """Standing, why, places, first and last time, rows and id of files that are in the store already, by a changed
+    station file. `others` are stations that foreign files seemed to be of."""
+    out: dict[int, tuple[Any, ...]] = {}
+    readable: list[File] = []
     for file in files:
         if file.standing == ledger.SUPERSEDED:
             continue
-        content = raw.joined(store, about.id, ledger.unpacked(file.manifest))
-        try:
-            where, us = places.of(content, about)
-        except RefusedFile as error:
-            out.append((ledger.REFUSED, error.line(), b"", None, None, 0, file.id))
+        ids = ledger.unpacked(file.manifest)
+        found = station.looked_at(raw.joined(store, about.id, ids), about)
+        if isinstance(found, str):
+            out[file.id] = (ledger.REFUSED, found, b"", None, None, 0, file.id)
             continue
+        where, us, _ = found
         has = places.has_time(us)
-        if not has.any():
-            out.append((ledger.REFUSED, "holds no row", b"", None, None, 0, file.id))
-            continue
-        bounds = int(us[has].min()), int(us[has].max())
-        out.append((ledger.READ, "", where.packed(), *bounds, int(has.sum()), file.id))
-    return out
+        first, last = int(us[has].min()), int(us[has].max())
+        standing, why = ledger.READ, ""
+        if file.standing == ledger.FOREIGN and any(
+            station.still_foreign(store, about, other, first, where, ids) for other in others.values()
+        ):
+            standing, why = ledger.FOREIGN, file.why
+        else:
+            readable.append(dataclasses.replace(file, first_us=first, last_us=last))
+        out[file.id] = (standing, why, where.packed(), first, last, int(has.sum()), file.id)
+    for number, name in station.begun(store, about.id, readable).items():
+        out[number] = (ledger.SUPERSEDED, f"{name} holds all of it", *out[number][2:])
+    return list(out.values())
 
 
 # ---- what came in
 
 
 def _ingest(fleet: Fleet, connection: sqlite3.Connection, out: Night, workers: Workers, progress: Any) -> None:
-    asked, tasks = [], []
+    asked: list[tuple[Site, list[tuple[Path, station.Stat]]]] = []
     for site in out.sites.values():
         try:
             arrived = _arrived(connection, site)
@@ -364,20 +453,30 @@ def _ingest(fleet: Fleet, connection: sqlite3.Connection, out: Night, workers: W
             site.troubles.append(f"its inbox cannot be read ({error.strerror})")
             continue
         if arrived:
-            (next_line,) = connection.execute("select next_line from station where id = ?", (site.id,)).fetchone()
-            known = ledger.files(connection, site.id, (ledger.READ, ledger.REFUSED, ledger.SUPERSEDED, ledger.FOREIGN))
-            asked.append(site)
-            largest = fleet.largest_file_mb * 1e6
-            tasks.append((station.ingest, (fleet.store, site.station, arrived, known, next_line, out.night, largest)))
+            asked.append((site, arrived))
+    clues = [
+        Clue(name, out.sites[name].station.station.elevation, us, hpa)
+        for name, us, hpa in connection.execute("select id, pressure_us, pressure from station order by id")
+        if us is not None and name in out.sites
+    ]
+
+    def task(number: int) -> Task:
+        site, arrived = asked[number]
+        (next_line,) = connection.execute("select next_line from station where id = ?", (site.id,)).fetchone()
+        known = _all_files(connection, site.id)
+        own = [] if site.member.own_inbox else clues
+        arguments = (fleet.store, site.station, arrived, known, next_line, out.order, own)
+        return turn.taken, (fleet.store, out.order.turn, station.ingest, arguments)
+
     done = len(out.sites) - len(asked)
-    for number, found in workers.done(tasks):
-        site = asked[number]
+    for number, found in workers.done(Lazy(len(asked), task)):
+        site = asked[number][0]
         done += 1
         progress(done)
         if isinstance(found, Exception):
             site.troubles.append(f"its files could not be read: {_named(found)}")
             continue
-        _put_down(connection, out, site, found, tasks[number][1][3])
+        _put_down(connection, out, site, found)
 
 
 def _arrived(connection: sqlite3.Connection, site: Site) -> list[tuple[Path, station.Stat]]:
@@ -389,32 +488,30 @@ def _arrived(connection: sqlite3.Connection, site: Site) -> list[tuple[Path, sta
     out = []
     for path in site.member.files():
         with contextlib.suppress(FileNotFoundError):  # taken away just now
-            about = path.stat()
+            about = path.lstat()
             stat = (about.st_size, about.st_mtime_ns, about.st_ino)
-            if seen.get(str(path)) != stat:
+            if seen.get(station.named(path)) != stat:
                 out.append((path, stat))
     return out
 
 
-def _put_down(
-    connection: sqlite3.Connection, out: Night, site: Site, found: station.Ingested, known: Sequence[File]
-) -> None:
+def _put_down(connection: sqlite3.Connection, out: Night, site: Site, found: station.Ingested) -> None:
     """Files, what they supersede, and what is to be computed, at once."""
-    numbers = [f.id for f in known]
+    numbers = [f.id for f in _all_files(connection, site.id)]
     with ledger.writing(connection):
         for one in found.files:
             if one.known is None:
                 cursor = connection.execute(
                     "insert into file (station, path, sha256, size, changed_ns, inode, night, run, standing, why, "
-                    "lines, manifest, places, first_us, last_us, rows) values (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+                    "lines, manifest, places, first_us, last_us, rows, fresh, other) "
+                    "values (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
                     (
                         site.id, one.path, one.sha256, *one.stat, out.night, out.run, one.standing, one.why, one.lines,
-                        one.manifest, one.places, one.first_us, one.last_us, one.rows,
+                        one.manifest, one.places, one.first_us, one.last_us, one.rows, one.fresh, one.other,
                     ),
                 )  # fmt: skip
                 numbers.append(int(cursor.lastrowid or 0))
                 file = numbers[-1]
-                site.new_rows += one.rows if one.standing == ledger.READ else 0
                 for older in one.supersedes:
                     number = older if older >= 0 else numbers[-1 - older]
                     connection.execute(
@@ -433,45 +530,47 @@ def _put_down(
 
 
 def _compute(fleet: Fleet, connection: sqlite3.Connection, out: Night, workers: Workers, progress: Any) -> None:
-    _computed(fleet, connection, out, workers, list(out.sites.values()), progress)
-    touched = {site.id: site.touched for site in out.sites.values() if site.touched}
-    beside_them = [s for s in out.sites.values() if any(n in touched for n in s.member.neighbours)]
-    if not beside_them:
-        return
-    with ledger.writing(connection):
-        for site in beside_them:
-            whole = _whole(connection, site.id)
-            for other in site.member.neighbours if whole else ():
-                spans = [(max(a, whole[0]), min(b, whole[1])) for a, b in touched.get(other, [])]  # type: ignore[index]
-                ledger.add_pending(
-                    connection, site.id, [Span(a, b, f"neighbour {other} changed") for a, b in spans if a <= b]
-                )
-    _computed(fleet, connection, out, workers, beside_them, lambda done: None)
+    beside_them: dict[str, list[Site]] = {}
+    for site in out.sites.values():
+        for other in site.member.neighbours:
+            beside_them.setdefault(other, []).append(site)
+    budget = _computed(fleet, connection, out, workers, beside_them, fleet.rerun_months, progress)
+    if beside_them:  # what stations left for those beside them; these leave nothing more, or two would call for ever
+        _computed(fleet, connection, out, workers, {}, budget, lambda done: None)
 
 
 def _computed(
-    fleet: Fleet, connection: sqlite3.Connection, out: Night, workers: Workers, sites: Sequence[Site], progress: Any
-) -> None:
-    asked, tasks, taken = [], [], []
-    budget = fleet.rerun_months
-    for site in sites:
+    fleet: Fleet, connection: sqlite3.Connection, out: Night, workers: Workers, beside_them: Mapping[str, list[Site]],
+    budget: int, progress: Any,
+) -> int:  # fmt: skip
+    """Compute what is pending; gives what is left of the station-months that a new version may re-run tonight."""
+    asked: list[tuple[Site, list[Span]]] = []
+    for site in out.sites.values():
         spans = ledger.pending(connection, site.id)
         versions = [s for s in spans if s.why.startswith("Fairvane ")]
         allowed = versions[::-1][: max(budget, 0)]  # the latest months first
         budget -= len(allowed)
         spans = [s for s in spans if s not in versions] + allowed
-        if not spans:
-            continue
+        if spans:
+            asked.append((site, spans))
+
+    def task(number: int) -> Task:
+        site, spans = asked[number]
         margin = reach(site.station, site.limits)
-        pieces = station.joined(spans, round((margin.back_s + margin.ahead_s) * SECOND))
+        wide = round((margin.back_s + margin.ahead_s) * SECOND)
+        pieces = station.joined(spans, wide)
         others = [out.sites[n].station for n in site.member.neighbours if n in out.sites]
-        files = ledger.files(connection, site.id)
-        asked.append(site)
-        taken.append(spans)
-        tasks.append((compute_all, (fleet.store, site.station, site.logs, site.limits, files, pieces, others)))
-    done = len(sites) - len(asked)
-    for number, found in workers.done(tasks):
-        site = asked[number]
+        wide = 2 * wide + places.slop_us(site.station)
+        between = min(s.first_us for s in pieces) - wide, max(s.last_us for s in pieces) + wide
+        files = ledger.files(connection, site.id, between=between)
+        until = out.order.until_us
+        arguments = (fleet.store, site.station, site.logs, site.limits, files, pieces, others, until)
+        return turn.taken, (fleet.store, out.order.turn, compute_all, arguments)
+
+    fresh: set[tuple[str, Span]] = set()
+    done = len(out.sites) - len(asked)
+    for number, found in workers.done(Lazy(len(asked), task)):
+        site, spans = asked[number]
         done += 1
         progress(done)
         if isinstance(found, Exception):
@@ -480,29 +579,54 @@ def _computed(
         with ledger.writing(connection):
             connection.executemany(
                 "delete from pending where station = ? and first_us = ? and last_us = ? and why = ?",
-                [(site.id, s.first_us, s.last_us, s.why) for s in taken[number]],
+                [(site.id, s.first_us, s.last_us, s.why) for s in spans if (site.id, s) not in fresh],
             )
             for one in found:
-                names = ",".join(one.months)
-                row = (out.run, site.id, one.span.first_us, one.span.last_us, one.span.why, names)
-                connection.execute("insert into done values (?,?,?,?,?,?)", row)
-                for month, (digest, rows) in one.months.items():
-                    connection.execute("insert or replace into month values (?,?,?,?)", (site.id, month, digest, rows))
-                days = [(site.id, day, *counts) for day, counts in one.days.items()]
-                connection.executemany("insert or replace into day values (?,?,?,?)", days)
-                if one.last_us is not None:
-                    connection.execute(
-                        "update station set last_us = max(coalesce(last_us, ?), ?), battery = coalesce(?, battery) "
-                        "where id = ?", (one.last_us, one.last_us, one.battery, site.id),
-                    )  # fmt: skip
-                if one.touched:
-                    site.touched.append(one.touched)
-                site.computed.append(one.span)
+                _put_computed(connection, out, site, one)
+            # in the same breath, so that a run that is killed here leaves no neighbour behind
+            for other in beside_them.get(site.id, ()):
+                left = _for_neighbour(connection, site, other, found)
+                ledger.add_pending(connection, other.id, left)
+                fresh |= {(other.id, span) for span in left}
+    return budget
+
+
+def _put_computed(connection: sqlite3.Connection, out: Night, site: Site, one: station.Computed) -> None:
+    names = ",".join(one.months)
+    row = (out.run, site.id, one.span.first_us, one.span.last_us, one.span.why, names)
+    connection.execute("insert into done values (?,?,?,?,?,?)", row)
+    for month, (digest, rows) in one.months.items():
+        connection.execute("insert or replace into month values (?,?,?,?)", (site.id, month, digest, rows))
+    days = [(site.id, day, *counts) for day, counts in one.days.items()]
+    connection.executemany("insert or replace into day values (?,?,?,?)", days)
+    connection.execute("update station set due = 1 where id = ?", (site.id,))
+    newest = one.latest
+    if newest.us is not None:
+        connection.execute(
+            "update station set last_us = ?1, battery = coalesce(?2, battery) where id = ?3 and "
+            "coalesce(last_us, ?1) <= ?1", (newest.us, newest.battery, site.id),
+        )  # fmt: skip
+    if newest.pressure is not None:
+        connection.execute(
+            "update station set pressure_us = ?1, pressure = ?2 where id = ?3 and coalesce(pressure_us, ?1) <= ?1",
+            (*newest.pressure, site.id),
+        )
+
+
+def _for_neighbour(
+    connection: sqlite3.Connection, site: Site, other: Site, found: Sequence[station.Computed]
+) -> list[Span]:  # fmt: skip
+    """What changed values of a station touch at a station that has it as a neighbour."""
+    whole = _whole(connection, other.id)
+    if whole is None:
+        return []
+    edges = [(max(one.touched[0], whole[0]), min(one.touched[1], whole[1])) for one in found if one.touched]
+    return [Span(a, b, f"neighbour {site.id} changed") for a, b in edges if a <= b]
 
 
 def compute_all(
     store: Path, about: Station, logs: Logs, limits: Limits, files: Sequence[File], spans: Sequence[Span],
-    others: Sequence[Station],
+    others: Sequence[Station], until_us: int,
 ) -> list[station.Computed]:  # fmt: skip
     """All spans of one station, one after the other: two of them may share a month."""
     out = []
@@ -513,7 +637,7 @@ def compute_all(
         for other in others:
             neighbours += beside.neighbour(store, other, about, span.first_us - wide, span.last_us + wide)
         neighbours.sort(key=lambda n: (n.distance_km, n.id, n.table))
-        out.append(station.compute(store, about, logs, limits, files, span, neighbours))
+        out.append(station.compute(store, about, logs, limits, files, span, neighbours, until_us))
     return out
 
 

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.archive import raw
 from qc.moments import clock_entries
 from qc.read import clock
 from qc.read.lines import from_bytes
@@ -54,21 +55,27 @@ class Places:
         return np.flatnonzero(wanted)
 
 
-def of(raw: bytes, station: Station) -> tuple[Places, Ints]:
-    """Places of a file, and the time of each of its lines (microseconds UTC, the least integer where none).
+def of(content: bytes, station: Station) -> tuple[Places, Ints, bool]:
+    """Places of a file, the time of each of its lines (microseconds UTC, the least integer where none), and whether its
+    lines are those of `raw.split`. In UTF-16 they are not: such a file is always read whole.
 
     Raises
     ------
     RefusedFile
         if it cannot be read by the station's layouts.
     """
-    times = line_times(from_bytes(raw), station)
+    lines = from_bytes(content)
+    times = line_times(lines, station)
     us = np.where(np.isnat(times), _NONE, times.astype(np.int64))
     has = us != _NONE
     edges = np.arange(0, len(us), CHUNK)
     last = np.maximum.reduceat(us, edges) if len(us) else np.zeros(0, np.int64)
     first = np.minimum.reduceat(np.where(has, us, np.iinfo(np.int64).max), edges) if len(us) else np.zeros(0, np.int64)
-    return Places(np.where(last == _NONE, _NONE, first), last, np.flatnonzero(~has)), us
+    count = len(raw.split(content))
+    if lines.encoding.startswith("utf-16") or count != len(us):
+        none = np.zeros(0, np.int64)
+        return Places(none, none, np.arange(count)), us, False
+    return Places(np.where(last == _NONE, _NONE, first), last, np.flatnonzero(~has)), us, True
 
 
 def has_time(us: Ints) -> NDArray[np.bool_]:

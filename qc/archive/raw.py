@@ -25,7 +25,10 @@ if TYPE_CHECKING:
 Ints = NDArray[np.int64]
 
 _SUM = np.dtype([("sum", "S16"), ("id", "<i8")])
-_MOST_PARTS = 12  # sorted parts that a line is looked up in before they are put together (judgement)
+_MOST_PARTS = 12  # sorted parts that a line is looked up in before the small ones are put together (judgement)
+
+ROWS = 20_000
+"""Lines of a row group: what a night reads of years that came in one file (judgement: two weeks at 1 min)."""
 
 
 @dataclass(frozen=True)
@@ -38,13 +41,52 @@ class NewLines:
     sums: NDArray[np.void]
 
 
-def tidy(store: Path, station: str, next_line: int) -> None:
-    """Take away what a killed run left: lines that the ledger was never told of, and unfinished files."""
+ASIDE = "aside"
+"""Folder beside a station's lines with lines that the ledger knows nothing of, because an older copy of it was put
+back: they are kept, and not read."""
+
+
+def tidy(store: Path, station: str, next_line: int, runs: frozenset[str]) -> int:
+    """Take away what a killed run left: lines that the ledger was never told of, and unfinished files.
+
+    Parameters
+    ----------
+    runs : set of str
+        tokens of the runs that the ledger knows. Lines of another run are put aside, not taken away: the ledger is an
+        older copy then, and the files that they came from may be gone. Gives how many of their files there were.
+    """
+    aside = 0
     for path in folder(store, station).glob("*"):
         last = path.stem.rpartition("-")[2]  # the name of lines is that of their first, of sums that of their last
-        unfinished = path.name.startswith(".") and path.suffix == ".part"
-        if unfinished or (path.suffix in (".parquet", ".seen") and int(last) >= next_line):
+        if path.name.startswith(".") and path.suffix == ".part":
             path.unlink(missing_ok=True)
+        elif path.suffix in (".parquet", ".seen") and last.isdecimal() and int(last) >= next_line:
+            if path.suffix == ".seen" or _run_of(path) in runs:
+                path.unlink(missing_ok=True)
+            else:
+                where = path.parent / ASIDE
+                where.mkdir(exist_ok=True)
+                path.replace(where / f"{path.stem}.{secrets.token_hex(4)}{path.suffix}")
+                aside += 1
+    return aside
+
+
+def sweep(store: Path) -> None:
+    """Take away unfinished files of archive and lines, wherever a run that was killed left them."""
+    for pattern in ("archive/*/*/.*.part", "raw/*/.*.part"):
+        for path in store.glob(pattern):
+            path.unlink(missing_ok=True)
+
+
+def _run_of(path: Path) -> str:
+    """Token of the run that wrote a file of lines; empty where it cannot be read."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        return str((pq.read_schema(path).metadata or {}).get(b"run", b"").decode("ascii", "replace"))
+    except (OSError, pa.ArrowException):
+        return ""
 
 
 def split(raw: bytes) -> list[bytes]:
@@ -85,9 +127,12 @@ def placed(store: Path, station: str, next_line: int, raw: bytes) -> NewLines:
     return NewLines(ids, [texts[i] for i in rows.tolist()], rows + 1, entries)
 
 
-def write(store: Path, station: str, next_line: int, file: str, night: str, lines: NewLines) -> int:
-    """Put new lines down; gives the id after the last. The ledger must be told afterwards: until then they count as
-    not there, and the next run writes them again under the same name."""
+def write(store: Path, station: str, next_line: int, file: str, night: str, lines: NewLines, run: str = "") -> int:
+    """Put new lines down, with the token of the run; gives the id after the last.
+
+    The ledger must be told afterwards: until then they count as not there, and the next run writes them again under the
+    same name.
+    """
     import pyarrow as pa
 
     count = len(lines.texts)
@@ -101,9 +146,9 @@ def write(store: Path, station: str, next_line: int, file: str, night: str, line
             "night": pa.DictionaryArray.from_arrays(pa.array(np.zeros(count, np.int32)), pa.array([night])),
             "text": pa.array(lines.texts, pa.binary()),
         }
-    )
+    ).replace_schema_metadata({"run": run})
     where = folder(store, station)
-    where.mkdir(parents=True, exist_ok=True)
+    made(where)
     _replace(where / f"{next_line:012}.parquet", _parquet(table))
     _replace(where / f"{next_line:012}-{next_line + count - 1:012}.seen", lines.sums.tobytes())
     return next_line + count
@@ -114,7 +159,7 @@ def _parquet(table: pa.Table) -> bytes:
     import pyarrow.parquet as pq
 
     sink = pa.BufferOutputStream()
-    pq.write_table(table, sink, compression="zstd", use_dictionary=["file", "night"])
+    pq.write_table(table, sink, compression="zstd", use_dictionary=["file", "night"], row_group_size=ROWS)
     out: bytes = sink.getvalue().to_pybytes()
     return out
 
@@ -122,6 +167,23 @@ def _parquet(table: pa.Table) -> bytes:
 def replace_bytes(path: Path, content: bytes) -> None:
     """Write a file whole or not at all, over one of its name."""
     _replace(path, content)
+
+
+def made(folder_: Path) -> None:
+    """Make a folder that outlasts a power cut."""
+    new = [p for p in (folder_, *folder_.parents) if not p.exists()]
+    folder_.mkdir(parents=True, exist_ok=True)
+    for path in new:
+        _synced(path.parent)
+
+
+def _synced(folder_: Path) -> None:
+    """Have the names in a folder written to the disk: the ledger may speak of them afterwards."""
+    number = os.open(folder_, os.O_RDONLY)
+    try:
+        os.fsync(number)
+    finally:
+        os.close(number)
 
 
 def _replace(path: Path, content: bytes) -> None:
@@ -132,6 +194,7 @@ def _replace(path: Path, content: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         waiting.replace(path)
+        _synced(path.parent)
     except BaseException:
         waiting.unlink(missing_ok=True)
         raise
@@ -158,18 +221,26 @@ def _known(store: Path, station: str, next_line: int) -> list[NDArray[np.void]]:
             break
         chain.append(best)
         at = best[1] + 1
-    parts = [np.fromfile(path, _SUM) for _, _, path in chain]
-    if at < next_line or any(len(p) != b - a + 1 for p, (a, b, _) in zip(parts, chain, strict=True)):
-        parts = [_made_again(store, station, next_line)]
-    elif len(parts) <= _MOST_PARTS:
-        return parts
-    whole = np.sort(np.concatenate(parts), order="sum")
+    sizes = [path.stat().st_size // _SUM.itemsize for _, _, path in chain]
+    if at < next_line or any(n != b - a + 1 for n, (a, b, _) in zip(sizes, chain, strict=True)):
+        parts, kept = [_made_again(store, station, next_line)], 0
+    else:
+        # mapped, not read: a search touches a few pages of years of lines
+        parts = [np.memmap(path, _SUM, "r") for _, _, path in chain]
+        if len(parts) <= _MOST_PARTS:
+            return parts
+        kept = len(parts) - 1  # those before it are much larger than all that follow: each line is moved few times
+        while kept and sizes[kept - 1] <= 2 * sum(sizes[kept:]):
+            kept -= 1
+    whole = np.sort(np.concatenate(parts[kept:]), order="sum")
+    first = chain[kept][0] if kept else 0
     if next_line:
-        _replace(where / f"{0:012}-{next_line - 1:012}.seen", whole.tobytes())
-        for _, _, path in spans:
-            if path.stem != f"{0:012}-{next_line - 1:012}":
+        name = f"{first:012}-{next_line - 1:012}.seen"
+        _replace(where / name, whole.tobytes())
+        for begin, _, path in spans:
+            if begin >= first and path.name != name:
                 path.unlink(missing_ok=True)
-    return [whole]
+    return [*parts[:kept], whole]
 
 
 def _made_again(store: Path, station: str, next_line: int) -> NDArray[np.void]:
@@ -213,11 +284,13 @@ def texts(store: Path, station: str, wanted: Ints) -> dict[int, bytes]:
     for n in np.unique(at).tolist():
         if n < 0:
             break
-        table = pq.read_table(parts[n][1], columns=["id", "text"], partitioning=None)
-        rows = need[at == n] - firsts[n]
-        rows = rows[rows < table.num_rows]
-        some = table.column("text").take(rows)
-        out.update(zip((rows + firsts[n]).tolist(), some.to_pylist(), strict=True))
+        with pq.ParquetFile(parts[n][1]) as file:
+            rows = need[at == n] - firsts[n]
+            rows = rows[rows < file.metadata.num_rows]
+            for group in np.unique(rows // ROWS).tolist():
+                some = rows[rows // ROWS == group]
+                found = file.read_row_group(group, columns=["text"]).column("text").take(some - group * ROWS)
+                out.update(zip((some + firsts[n]).tolist(), found.to_pylist(), strict=True))
     if len(out) != len(need):
         missing = next(i for i in need.tolist() if i not in out)
         raise KeyError(f"line {missing} of {station}")

@@ -7,6 +7,9 @@ write the ledger, so that workers and clusters can run them. Each can be run aga
 from __future__ import annotations
 
 import hashlib
+import logging
+import os
+import stat as stat_
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -16,14 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc import chain
-from qc.archive import ledger, months, places, raw
+from qc.archive import foreign, ledger, months, places, raw
+from qc.archive.foreign import Clue
 from qc.archive.ledger import File, Span
 from qc.chain import Checked
-from qc.errors import FairvaneError, InputError, RefusedFile
+from qc.errors import InputError, RefusedFile, printable
 from qc.limits import Limits
-from qc.logs import Logs
+from qc.logs import NO_LOGS, Logs
 from qc.neighbours import Neighbour
-from qc.read.lines import Lines, from_bytes
+from qc.read.lines import from_bytes
 from qc.read.tables import read_tables
 from qc.record import SECOND, Record
 from qc.station import Station
@@ -36,6 +40,8 @@ Ints = NDArray[np.int64]
 Stat = tuple[int, int, int]
 """Size, time of change in ns, inode."""
 
+_log = logging.getLogger("fairvane")
+_PRESSURES = 6  # values whose median is compared (judgement)
 _PIECE_US = 40 * 86_400 * SECOND  # computed at once, so that memory stays flat (judgement)
 
 
@@ -54,8 +60,11 @@ class Arrived:
     first_us: int | None = None
     last_us: int | None = None
     rows: int = 0
+    fresh: int = 0
     known: int | None = None
     supersedes: tuple[int, ...] = ()
+    other: str = ""
+    """The station that it seems to be of, where it is left out as foreign."""
 
 
 @dataclass(frozen=True)
@@ -69,17 +78,29 @@ class Ingested:
     troubles: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class Order:
+    """What a night tells the workers: its name, its token, the largest file that is read, and the lines that count."""
+
+    night: str
+    turn: str
+    largest_bytes: float = np.inf
+    runs: frozenset[str] = frozenset()
+    until_us: int = 2**62
+
+
 @dataclass
 class _Known:
     """Files of a station as they are known while others come in."""
 
     files: list[File]
     sums: dict[str, File]
+    clues: Sequence[Clue]
 
 
 def ingest(
     store: Path, station: Station, arrived: Sequence[tuple[Path, Stat]], known: Sequence[File], next_line: int,
-    night: str, largest_bytes: float,
+    order: Order, clues: Sequence[Clue] = (),
 ) -> Ingested:  # fmt: skip
     """Take files of the inbox into the raw lines.
 
@@ -91,77 +112,182 @@ def ingest(
         all files of the station in the ledger.
     next_line : int
         id of the next new line.
+    clues : sequence of Clue
+        last pressures of the stations of the fleet: see `qc.archive.foreign`.
     """
-    raw.tidy(store, station.id, next_line)
-    state = _Known(list(known), {f.sha256: f for f in known})
+    aside = raw.tidy(store, station.id, next_line, order.runs)
+    state = _Known(list(known), {f.sha256: f for f in known}, clues)
     out: list[Arrived] = []
     spans: list[Span] = []
     troubles: list[str] = []
+    if aside:
+        troubles.append(
+            f"{aside} files of raw lines are newer than the ledger (was an older copy put back?); kept in "
+            f"raw/station={station.id}/{raw.ASIDE}, and not read"
+        )
     for path, stat in sorted(arrived):
-        if stat[0] > largest_bytes:
-            troubles.append(f"{path.name}: {stat[0] / 1e6:.0f} MB is more than largest_file_mb allows; left alone")
+        name = printable(path.name, 80)
+        if stat[0] > order.largest_bytes:
+            troubles.append(f"{name}: {stat[0] / 1e6:.0f} MB is more than largest_file_mb allows; left alone")
             continue
         try:
-            content = path.read_bytes()
+            content = _content(path, order.largest_bytes)
         except OSError as error:
-            troubles.append(f"{path.name}: cannot be read ({error.strerror})")
-            continue
-        digest = hashlib.sha256(content).hexdigest()
-        if digest in state.sums:
-            out.append(Arrived(str(path), stat, digest, state.sums[digest].standing, known=state.sums[digest].id))
+            troubles.append(f"{name}: cannot be read ({error.strerror})")
             continue
         if not content:
             continue
-        one, touched, next_line = _taken(store, station, path, stat, content, digest, state, next_line, night)
-        out.append(one)
+        digest = hashlib.sha256(content).hexdigest()
+        if digest in state.sums:
+            one = state.sums[digest]
+            out.append(Arrived(named(path), stat, digest, one.standing, known=one.id))
+            continue
+        one_, touched, next_line = _taken(store, station, path, stat, content, digest, state, next_line, order)
+        out.append(one_)
         spans += touched
-        if one.standing == ledger.REFUSED:
-            troubles.append(f"{path.name}: {one.why}")
     return Ingested(station.id, tuple(out), next_line, tuple(spans), tuple(troubles))
+
+
+def named(path: Path) -> str:
+    """A path as text that any program can write: bytes that are no UTF-8 are spelt out."""
+    return os.fsencode(path).decode("utf-8", "backslashreplace")
+
+
+def _content(path: Path, largest: float) -> bytes:
+    """Bytes of a plain file; none where it has become something else since the inbox was looked through."""
+    with os.fdopen(os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK), "rb") as file:
+        if not stat_.S_ISREG(os.fstat(file.fileno()).st_mode):
+            return b""
+        content = file.read() if not np.isfinite(largest) else file.read(int(largest) + 1)
+    return b"" if len(content) > largest else content  # it grows while it is read: the next night tells
 
 
 def _taken(
     store: Path, station: Station, path: Path, stat: Stat, content: bytes, digest: str, state: _Known, next_line: int,
-    night: str,
+    order: Order,
 ) -> tuple[Arrived, list[Span], int]:  # fmt: skip
     """One new file: its lines put down, and the times that it touches."""
+    name = named(path)
     lines = raw.placed(store, station.id, next_line, content)
-    after = raw.write(store, station.id, next_line, path.name, night, lines)
-    manifest = ledger.packed(lines.ids)
-    about: dict[str, Any] = {"lines": len(lines.ids), "manifest": manifest}
-    spans: list[Span] = []
+    after = raw.write(store, station.id, next_line, Path(name).name, order.night, lines, order.turn)
+    about: dict[str, Any] = {"lines": len(lines.ids), "manifest": ledger.packed(lines.ids)}
+
+    def kept(standing: str, why: str, spans: Sequence[Span] = (), **more: Any) -> tuple[Arrived, list[Span], int]:
+        one = Arrived(name, stat, digest, standing, why, **about, **more)
+        return _kept(state, one), list(spans), after
+
     read = [f for f in state.files if f.standing == ledger.READ]
-    if whole := next((f for f in read if _begins(store, station.id, lines.ids, ledger.unpacked(f.manifest))), None):
-        about |= {"standing": ledger.SUPERSEDED, "why": f"{Path(whole.path).name} holds all of it"}
-        return _kept(state, Arrived(str(path), stat, digest, **about)), spans, after
-    older = [f for f in read if _begins(store, station.id, ledger.unpacked(f.manifest), lines.ids)]
-    try:
-        where, us = places.of(content, station)
-    except FairvaneError as error:
-        if not isinstance(error, RefusedFile):
-            raise
-        about |= {"standing": ledger.REFUSED, "why": error.line()}
-        return _kept(state, Arrived(str(path), stat, digest, **about)), spans, after
+    if not (lines.ids[:-1] >= next_line).any():  # nothing new but the last line, which may have been cut off
+        for f in read:
+            if _begins(store, station.id, lines.ids, ledger.unpacked(f.manifest)):
+                return kept(ledger.SUPERSEDED, f"{Path(f.path).name} holds all of it")
+    found = looked_at(content, station)
+    if isinstance(found, str):
+        return kept(ledger.REFUSED, found)
+    where, us, by_line = found
     has = places.has_time(us)
-    if not has.any():
-        about |= {"standing": ledger.REFUSED, "why": "holds no row"}
-        return _kept(state, Arrived(str(path), stat, digest, **about)), spans, after
-    active = [ledger.unpacked(f.manifest) for f in state.files if f.standing == ledger.READ]
-    stands = np.isin(lines.ids, np.concatenate(active)) if active and len(lines.texts) < len(lines.ids) else ~has
-    touched = us[has & ~stands] if not places.slop_us(station) else us[has]
-    if len(touched):
-        spans = stretches(touched, f"new in {path.name}")
+    first, last = int(us[has].min()), int(us[has].max())
+    rows: dict[str, Any] = {"places": where.packed(), "first_us": first, "last_us": last, "rows": int(has.sum())}
+    if found_other := _foreign(store, station, where, lines.ids, state.clues):
+        other, why = found_other
+        return kept(ledger.FOREIGN, why, **rows, other=other)
+    slop = places.slop_us(station)
+    close = [f for f in read if _meets(f, first - slop, last + slop)]
+    older = [f for f in close if _begins(store, station.id, ledger.unpacked(f.manifest), lines.ids)]
+    stands = ~has
+    if by_line:
+        for f in close:
+            ids = ledger.unpacked(f.manifest)
+            bare = places.Places.unpacked(f.places).bare
+            if f in older or np.array_equal(ids[bare], lines.ids[where.bare]):  # the same line means the same row
+                stands |= np.isin(lines.ids, ids)
+    fresh = us[has & ~stands]
+    touched = us[has] if slop else fresh
+    spans = stretches(touched, f"new in {Path(name).name}") if len(touched) else []
     for f in older:  # its last line may have been cut off
         state.files[state.files.index(f)] = replace(f, standing=ledger.SUPERSEDED)
-        if f.places:
-            last = places.Places.unpacked(f.places)
-            spans.append(Span(int(last.first_us[-1]), int(last.last_us[-1]), f"{Path(f.path).name} has grown"))
-    about |= {
-        "standing": ledger.READ, "places": where.packed(), "rows": int(has.sum()),
-        "first_us": int(us[has].min()), "last_us": int(us[has].max()), "supersedes": tuple(f.id for f in older),
-    }  # fmt: skip
-    spans = [s for s in spans if s.first_us > np.iinfo(np.int64).min]
-    return _kept(state, Arrived(str(path), stat, digest, **about)), spans, after
+        known = places.Places.unpacked(f.places)
+        if len(known.first_us) and known.first_us[-1] > np.iinfo(np.int64).min:
+            ends = int(known.first_us[-1]), int(known.last_us[-1])
+        else:
+            ends = f.first_us or first, f.last_us or last
+        spans.append(Span(*ends, f"{Path(f.path).name} has grown"))
+    over = tuple(f.id for f in older)
+    return kept(ledger.READ, "", spans, **rows, fresh=len(fresh), supersedes=over)
+
+
+def looked_at(content: bytes, station: Station) -> tuple[places.Places, Ints, bool] | str:
+    """Where which times stand in a file (see `places.of`), or why it cannot be read.
+
+    A file that meets a defect of the reader is refused as well: it must not stop the others.
+    """
+    try:
+        found = places.of(content, station)
+    except RefusedFile as error:
+        return error.line()
+    except (OSError, MemoryError):
+        raise
+    except Exception as error:
+        _log.debug("traceback", exc_info=error)
+        return f"cannot be read ({type(error).__name__}: {printable(error, 120)})"
+    return found if places.has_time(found[1]).any() else "holds no row"
+
+
+def _meets(file: File, first_us: int, last_us: int) -> bool:
+    return file.first_us is not None and file.first_us <= last_us and (file.last_us or 0) >= first_us
+
+
+def clue_at(store: Path, about: Station, us: int) -> Clue | None:
+    """The usable pressure of a station in the archive nearest to a time, and close to it."""
+    import pyarrow as pa
+
+    names = {c.name for c in about.channel if c.quantity == "air_pressure"}
+    spans = months.months(us - foreign.CLOSE_US, us + foreign.CLOSE_US)
+    table = pa.concat_tables([months.read(store, about.id, month) for month in spans])
+    stamps = table.column("time").to_numpy().astype("datetime64[us]").astype(np.int64)
+    fits = np.isin(table.column("channel").to_pylist(), list(names)) & (np.abs(stamps - us) <= foreign.CLOSE_US)
+    fits &= np.isin(table.column("verdict").to_numpy(), USABLE)
+    if not fits.any():
+        return None
+    nearest = np.flatnonzero(fits)[int(np.argmin(np.abs(stamps[fits] - us)))]
+    value = float(table.column("value")[int(nearest)].as_py())
+    return Clue(about.id, about.station.elevation, int(stamps[nearest]), value)
+
+
+def _foreign(
+    store: Path, station: Station, where: places.Places, ids: Ints, clues: Sequence[Clue]
+) -> tuple[str, str] | None:
+    """The station that a file is of and why it seems so, None where it is taken for this one's own."""
+    own = next((c for c in clues if c.station == station.id), None)
+    if own is None or len(clues) < 2:
+        return None
+    first, last = own.us - foreign.CLOSE_US // 3, own.us + foreign.CLOSE_US
+    wanted = where.lines(len(ids), first, last)
+    if len(wanted) <= len(where.bare):
+        return None
+    found = _read(store, station, NO_LOGS, {Path("file"): ids[wanted]}, {Path("file"): ids})
+    for table in found.tables.values() if found else ():
+        us = table.time.astype("datetime64[us]").astype(np.int64)
+        for channel in station.channels_of(table.table):
+            values = table.channels[channel.name].values
+            near = np.flatnonzero((us >= first) & (us <= last) & np.isfinite(values))[:_PRESSURES]
+            if channel.quantity != "air_pressure" or not len(near):
+                continue
+            hpa = float(np.median(values[near]))
+            if other := foreign.suspected(int(us[near[0]]), hpa, own, clues):
+                why = f"looks like a file of {other}: {hpa:.1f} hPa where {own.hpa:.1f} stood before; left out"
+                return other, why
+    return None
+
+
+def still_foreign(
+    store: Path, station: Station, other: Station, us: int, found: places.Places, ids: Ints
+) -> bool:  # fmt: skip
+    """Whether a file is another station's by a changed station file, too."""
+    own = clue_at(store, station, us)
+    own = None if own is None else replace(own, elevation=station.station.elevation)
+    clues = [c for c in (own, clue_at(store, other, us)) if c is not None]
+    return _foreign(store, station, found, ids, clues) is not None
 
 
 def _kept(state: _Known, one: Arrived) -> Arrived:
@@ -185,6 +311,21 @@ def _begins(store: Path, station: str, short: Ints, long_: Ints) -> bool:
     if short[at] == long_[at]:
         return True
     return raw.joined(store, station, long_[at : at + 1]).startswith(raw.joined(store, station, short[at:]))
+
+
+def begun(store: Path, station: str, files: Sequence[File]) -> dict[int, str]:
+    """Of files that can be read, those that are the beginning of another one: id, and the name of that one."""
+    ids = {f.id: ledger.unpacked(f.manifest) for f in files}
+    out: dict[int, str] = {}
+    for short in sorted(files, key=lambda f: f.lines):
+        for long_ in files:
+            if (long_.lines, long_.id) <= (short.lines, short.id) or long_.id in out:
+                continue
+            meets = _meets(long_, short.first_us or 0, short.last_us or 0)
+            if meets and _begins(store, station, ids[short.id], ids[long_.id]):
+                out[short.id] = Path(long_.path).name
+                break
+    return out
 
 
 def stretches(us: Ints, why: str, gap_us: int = 86_400 * SECOND) -> list[Span]:
@@ -222,16 +363,31 @@ def record(
     None where it holds no row there.
     """
     slop = places.slop_us(station)
-    lines: dict[Path, Lines] = {}
+    wanted: dict[Path, Ints] = {}
+    whole: dict[Path, Ints] = {}
     for file in files:
-        if file.first_us is None or file.first_us - slop > last_us or (file.last_us or 0) + slop < first_us:
-            continue
-        wanted = places.Places.unpacked(file.places).lines(file.lines, first_us - slop, last_us + slop)
-        content = raw.joined(store, station.id, ledger.unpacked(file.manifest)[wanted])
-        name = Path(f"{file.id:09}/{Path(file.path).name}")
-        lines[name] = replace(from_bytes(content), path=name)
-    if not lines:
-        return None
+        if _meets(file, first_us - slop, last_us + slop):
+            known = places.Places.unpacked(file.places)
+            some = known.lines(file.lines, first_us - slop, last_us + slop)
+            if len(some) > len(known.bare) or not len(known.first_us):
+                name = Path(f"{file.id:09}/{Path(file.path).name}")
+                whole[name] = ledger.unpacked(file.manifest)
+                wanted[name] = whole[name][some]
+    return _read(store, station, logs, wanted, whole) if wanted else None
+
+
+def _read(
+    store: Path, station: Station, logs: Logs, wanted: dict[Path, Ints], whole: dict[Path, Ints]
+) -> Record | None:
+    """Some lines of some files as a Record; lines that several of them share are fetched once."""
+    texts = raw.texts(store, station.id, np.concatenate(list(wanted.values())))
+    lines = {}
+    for name, ids in wanted.items():
+        try:
+            found_ = from_bytes(b"".join([texts[i] for i in ids.tolist()]))
+        except RefusedFile:  # a few lines may look like no text where the whole file does not
+            found_ = from_bytes(raw.joined(store, station.id, whole[name]))
+        lines[name] = replace(found_, path=name)
     try:
         found, _ = read_tables(station, list(lines), opened=lines.__getitem__, known=logs)
     except InputError:  # header lines alone
@@ -240,22 +396,30 @@ def record(
 
 
 @dataclass(frozen=True)
+class Latest:
+    """Time of the last row, the last battery voltage, and time and value of the last usable pressure."""
+
+    us: int | None = None
+    battery: float | None = None
+    pressure: tuple[int, float] | None = None
+
+
+@dataclass(frozen=True)
 class Computed:
-    """What one span became: months written with their sums and rows, and the last row and battery voltage."""
+    """What one span became: months written with their sums and rows, and what stands last."""
 
     station: str
     span: Span
     months: dict[str, tuple[str, int]]
     touched: tuple[int, int] | None
-    last_us: int | None
-    battery: float | None
+    latest: Latest = Latest()
     days: dict[str, tuple[int, int]] = field(default_factory=dict)
     """By day (UTC) the number of values, and of usable ones."""
 
 
 def compute(
     store: Path, station: Station, logs: Logs, limits: Limits, files: Sequence[File], span: Span,
-    neighbours: Sequence[Neighbour] = (),
+    neighbours: Sequence[Neighbour] = (), until_us: int = 2**62,
 ) -> Computed:  # fmt: skip
     """Check what a span touches, with the margin of reach around it, and put it into the archive."""
     reach = chain.reach(station, limits)
@@ -268,9 +432,8 @@ def compute(
     for month in months.months(first, last):
         if (sum_and_rows := months.merge(store, station.id, month, new, first, last)) is not None:
             written[month] = sum_and_rows
-    newest, volts = _latest(checked)
     touched = (first, last) if written else None
-    return Computed(station.id, span, written, touched, newest, volts, _days(new, first, last))
+    return Computed(station.id, span, written, touched, _latest(checked, until_us), _days(new, first, last))
 
 
 def _days(rows: pa.Table, first_us: int, last_us: int) -> dict[str, tuple[int, int]]:
@@ -287,19 +450,23 @@ def _days(rows: pa.Table, first_us: int, last_us: int) -> dict[str, tuple[int, i
     }
 
 
-def _latest(checked: Checked | None) -> tuple[int | None, float | None]:
-    """Time of the last row, and the last battery voltage."""
-    newest, volts = None, None
+def _latest(checked: Checked | None, until_us: int) -> Latest:
+    """What stands last up to a time: a stamp from the future, of a logger that lost its clock, is no newest row."""
+    out = Latest()
+    until = np.datetime64(until_us, "us")
     for table in checked.tables.values() if checked else ():
-        if not table.record.rows:
+        stop = int(np.searchsorted(table.record.time, until, side="right"))
+        us = table.record.time[:stop].astype("datetime64[us]").astype(np.int64)
+        if not stop:
             continue
-        last = int(table.record.time[-1].astype("datetime64[us]").astype(np.int64))
-        if newest is None or last > newest:
-            newest = last
-        for channel in table.record.channels:
-            about = checked.record.channel(channel) if checked else None
-            if about is not None and about.quantity == "battery_voltage":
-                values = table.record.channels[channel].values
-                known = np.flatnonzero(np.isfinite(values))
-                volts = float(values[known[-1]]) if len(known) else volts
-    return newest, volts
+        out = replace(out, us=max(int(us[-1]), out.us or int(us[-1])))
+        for name in table.record.channels:
+            quantity = checked.record.channel(name).quantity if checked else ""
+            values, codes = table.record.channels[name].values[:stop], table.codes[name][:stop]
+            known = np.flatnonzero(np.isfinite(values))
+            if quantity == "battery_voltage" and len(known):
+                out = replace(out, battery=float(values[known[-1]]))
+            usable = known[np.isin(codes[known], USABLE)]
+            if quantity == "air_pressure" and len(usable) and us[usable[-1]] >= (out.pressure or (0, 0.0))[0]:
+                out = replace(out, pressure=(int(us[usable[-1]]), float(values[usable[-1]])))
+    return out

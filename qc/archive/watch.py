@@ -18,12 +18,13 @@ from typing import Any
 import numpy as np
 
 from qc import chain
-from qc.archive import ledger, station
+from qc.archive import ledger, station, turn
 from qc.archive.fleet import Fleet
 from qc.archive.ledger import File
 from qc.archive.nightly import Night, Site
-from qc.archive.workers import Workers
+from qc.archive.workers import Lazy, Task, Workers
 from qc.diagnosis import diagnose, document
+from qc.errors import printable
 from qc.limits import Limits
 from qc.logs import Logs
 from qc.record import SECOND
@@ -58,6 +59,14 @@ class Change:
     document: dict[str, Any]
 
 
+@dataclass(frozen=True)
+class Watch:
+    """What became of the findings tonight, and which stations were diagnosed."""
+
+    changes: list[Change]
+    diagnosed: list[str]
+
+
 def watched(
     store: Path, about: Station, logs: Logs, limits: Limits, files: Sequence[File], last_us: int, days: float,
     known: frozenset[str],
@@ -75,46 +84,69 @@ def watched(
     return Watched(tuple(told), last_us, {i: shot for i, shot in shots.items() if shot})
 
 
-def watch(fleet: Fleet, connection: sqlite3.Connection, night: Night, workers: Workers, progress: Any) -> list[Change]:
+def watch(fleet: Fleet, connection: sqlite3.Connection, night: Night, workers: Workers, progress: Any) -> Watch:
     """Diagnose the stations that have something new, and move the findings of all of them on."""
     asked: list[Site] = []
-    tasks = []
     for site in night.sites.values():
-        (last_us,) = connection.execute("select last_us from station where id = ?", (site.id,)).fetchone()
-        site.last_us = last_us
-        if not site.computed or last_us is None:
-            continue
-        asked_for = "select id from finding where station = ? and state != ?"
-        known = frozenset(row[0] for row in connection.execute(asked_for, (site.id, CLEARED)))
-        files = ledger.files(connection, site.id)
-        asked.append(site)
-        tasks.append(
-            (watched, (fleet.store, site.station, site.logs, site.limits, files, last_us, fleet.diagnose_days, known))
-        )
-    changes: list[Change] = []
-    for done, (number, found) in enumerate(workers.done(tasks), 1):
-        progress(done, len(tasks))
+        asked_for = "select last_us, due, battery from station where id = ?"
+        site.last_us, due, site.battery = connection.execute(asked_for, (site.id,)).fetchone()
+        if due and site.last_us is not None:
+            asked.append(site)
+
+    def task(number: int) -> Task:
         site = asked[number]
+        last = site.last_us or 0
+        since = last - round((fleet.diagnose_days + 4) * 86_400 * SECOND)  # and the reach before them
+        files = ledger.files(connection, site.id, between=(since, last + 2**40))
+        known = frozenset(name for name, (state, _) in _before(connection, site.id, night).items() if state != CLEARED)
+        arguments = (fleet.store, site.station, site.logs, site.limits, files, last, fleet.diagnose_days, known)
+        return turn.taken, (fleet.store, night.order.turn, watched, arguments)
+
+    done: list[str] = []
+    changes: list[Change] = []
+    for number, found in workers.done(Lazy(len(asked), task)):
+        site = asked[number]
+        progress(number + 1, len(asked))
         if isinstance(found, Exception):
-            site.troubles.append(f"could not be diagnosed ({type(found).__name__}: {str(found)[:200]})")
+            told = printable(found, 200)
+            site.troubles.append(f"could not be diagnosed ({type(found).__name__}: {told})")
             continue
         with ledger.writing(connection):
-            changes += moved(connection, site.id, night.night, found)
-    return sorted(changes, key=lambda c: (c.station, c.id))
+            changes += moved(connection, site.id, night, found)
+        done.append(site.id)
+    for site in night.sites.values():  # what an earlier run of this night found
+        if site.id not in done:
+            changes += _tonight(connection, site.id, night)
+    return Watch(sorted(changes, key=lambda c: (c.station, c.id)), done)
 
 
-def moved(connection: sqlite3.Connection, station_id: str, night: str, found: Watched) -> list[Change]:
+def _before(connection: sqlite3.Connection, station_id: str, night: Night) -> dict[str, tuple[str, dict[str, Any]]]:
+    """State and document of each finding after the last night that was told."""
+    rows = connection.execute(
+        "select finding.id, state, document from finding join run on run.id = finding.run where station = ? "
+        "and outcome = 'done' and night < ? order by run", (station_id, night.night),
+    )  # fmt: skip
+    return {row[0]: (row[1], json.loads(row[2])) for row in rows}
+
+
+def _tonight(connection: sqlite3.Connection, station_id: str, night: Night) -> list[Change]:
+    """What the last run of this night that ended said of a station."""
+    rows = connection.execute(
+        "select finding.id, state, document from finding join run on run.id = finding.run where station = ?1 and "
+        "run = (select max(f.run) from finding as f join run as r on r.id = f.run where f.station = ?1 and "
+        "r.outcome = 'done' and r.night = ?2)", (station_id, night.night),
+    )  # fmt: skip
+    return [Change(station_id, row[0], row[1], json.loads(row[2])) for row in rows]
+
+
+def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: Watched) -> list[Change]:
     """The findings of one station after a night; call it within `writing`."""
-    before = {
-        row[0]: (row[1], json.loads(row[2]))
-        for row in connection.execute("select id, state, document from finding where station = ?", (station_id,))
-    }
+    before = _before(connection, station_id, night)
     out = []
     tonight = {f["id"]: f for f in found.findings}
     for name in sorted(set(before) | set(tonight)):
         old_state, old = before.get(name, (None, {}))
-        new = tonight.get(name)
-        state, told = _next(old_state, old, new, found.last_us)
+        state, told = _next(old_state, old, tonight.get(name), found.last_us)
         if state is None:
             continue
         if name in found.pictures:
@@ -122,9 +154,8 @@ def moved(connection: sqlite3.Connection, station_id: str, night: str, found: Wa
         elif "picture" in old:
             told["picture"] = old["picture"]
         connection.execute(
-            "insert into finding values (?,?,?,?,?,?,?,?) on conflict (station, id) do update set "
-            "state = excluded.state, last_night = excluded.last_night, document = excluded.document",
-            (station_id, name, told["fault"], state, told["onset"][0], night, night, json.dumps(told)),
+            "insert or replace into finding values (?,?,?,?,?,?,?)",
+            (station_id, name, night.run, told["fault"], state, told["onset"][0], json.dumps(told)),
         )
         out.append(Change(station_id, name, state, told))
     return out

@@ -17,6 +17,10 @@ from qc.archive.fleet import Fleet
 from qc.archive.workers import Workers
 from qc.chain import Progress
 from qc.errors import OutputError, printable
+from qc.record import SECOND
+
+LATE_US = 26 * 3600 * SECOND
+"""How far ahead of now a stamp may be and still count as a station's last row (judgement: a zone set wrongly)."""
 
 
 @contextlib.contextmanager
@@ -58,20 +62,26 @@ def night(fleet: Fleet, workers: Workers, *, night: str, now: datetime, progress
     """
     with nightly.locked(fleet.store), _told(fleet.store):
         clock = [time.perf_counter()]
-        run = nightly.run(fleet, workers, night=night, progress=lambda done, total: progress(done, 2 * total))
+        now_us = round(now.timestamp() * 1e6)
+        run = nightly.run(
+            fleet, workers, night=night, until_us=now_us + LATE_US,
+            progress=lambda done, total: progress(done, 2 * total),
+        )  # fmt: skip
+        if run.broken_off:
+            digest.sweep(fleet.outbox)
         clock.append(time.perf_counter())
         with contextlib.closing(ledger.connect(fleet.store / "ledger.sqlite")) as connection:
-            changes = watch.watch(
-                fleet, connection, run, workers, lambda done, total: progress(total + done, 2 * total)
-            )
+            seen = watch.watch(fleet, connection, run, workers, lambda done, total: progress(total + done, 2 * total))
             clock.append(time.perf_counter())
-            quiet = digest.silences(fleet, connection, run, round(now.timestamp() * 1e6))
-            told = digest.lines(run, changes, quiet)
+            changes = seen.changes
+            quiet = digest.silences(fleet, connection, run, now_us)
+            known = digest.known_troubles(connection, run)
+            told = digest.lines(run, changes, quiet, known)
             document = digest.document(run, told, changes, quiet)
             text = digest.html(connection, run, told, changes, quiet)
             digest.write(fleet.outbox / night, told, document, text)
-            nightly.ended(connection, run)
-    troubled = bool(run.troubles) or any(site.troubles for site in run.sites.values())
+            nightly.ended(connection, run, seen.diagnosed)
+    troubled = bool(run.told())
     clock.append(time.perf_counter())
     spans = [round(b - a, 2) for a, b in pairwise(clock)]
     return Done(told, document, troubled, dict(zip(("archive", "diagnosis", "digest"), spans, strict=True)))

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
+import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -13,6 +16,21 @@ from qc.errors import UsageError, printable
 
 Task = tuple[Callable[..., Any], tuple[Any, ...]]
 _AHEAD = 4  # tasks that wait for each worker: enough to keep it busy, few enough to keep memory flat
+
+
+class Lazy(Sequence[Task]):
+    """Tasks that are made when their turn comes, so that a thousand of them never lie in memory together."""
+
+    def __init__(self, count: int, make: Callable[[int], Task]) -> None:
+        self._count, self._make = count, make
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __getitem__(self, number: Any) -> Any:
+        if not 0 <= number < self._count:
+            raise IndexError(number)
+        return self._make(number)
 
 
 class Workers(AbstractContextManager["Workers"]):
@@ -40,7 +58,8 @@ class Processes(Workers):
         self._pool = self._started()
 
     def _started(self) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(self._jobs, mp_context=multiprocessing.get_context("spawn"))
+        spawn = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(self._jobs, mp_context=spawn, initializer=_bound, initargs=(os.getpid(),))
 
     def done(self, tasks: Sequence[Task]) -> Iterator[tuple[int, Any]]:
         """As they are done, in any order."""
@@ -126,6 +145,17 @@ class Cluster(Workers):
 
     def __exit__(self, *error: object) -> None:
         self._client.close()
+
+
+def _bound(parent: int) -> None:
+    """Have a worker end when its parent has died: nobody would tell it."""
+
+    def look() -> None:
+        while os.getppid() == parent:
+            time.sleep(1.0)
+        os._exit(1)
+
+    threading.Thread(target=look, daemon=True).start()
 
 
 def _tried(task: Task) -> Any:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import sqlite3
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from qc.archive import ledger, watch
+from qc.archive import ledger, nightly, watch
+from qc.archive.nightly import Night
 from qc.archive.watch import MISSED_NIGHTS, QUIET_DAYS, Watched, moved
 
 DAY = 86_400_000_000
@@ -24,13 +26,32 @@ def finding(
     return {"id": ID, "fault": "vane-stuck", "to": f"{shown}Z", "onset": [onset, onset], "channels": ["wd"]}
 
 
+def begun(connection: sqlite3.Connection, night: str) -> Night:
+    """A run of a night."""
+    with ledger.writing(connection):
+        row = (night, "t", "0", "")
+        cursor = connection.execute("insert into run (night, token, fairvane, begun) values (?,?,?,?)", row)
+    return Night(night, int(cursor.lastrowid or 0), {})
+
+
+def step(
+    connection: sqlite3.Connection, night: str, found: Watched, station: str = "hay-loft", told: bool = True
+) -> list[watch.Change]:  # fmt: skip
+    """One run, whose digest is told or which is killed before."""
+    run = begun(connection, night)
+    with ledger.writing(connection):
+        changes = moved(connection, station, run, found)
+    if told:
+        nightly.ended(connection, run, [station])
+    return changes
+
+
 def nights(tmp_path: Path, *found: list[dict[str, Any]]) -> list[list[tuple[str, str]]]:
     """States after each night."""
     out = []
     with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
         for number, tonight in enumerate(found):
-            with ledger.writing(connection):
-                changes = moved(connection, "hay-loft", f"2026-05-{number + 1:02}", Watched(tuple(tonight), LAST))
+            changes = step(connection, f"2026-05-{number + 1:02}", Watched(tuple(tonight), LAST))
             out.append([(c.id, c.state) for c in changes])
     return out
 
@@ -59,21 +80,42 @@ def test_an_old_fault_in_the_window_is_no_news(tmp_path: Path) -> None:
 def test_the_first_onset_stays(tmp_path: Path) -> None:
     """The window moves on, and with it the earliest onset that it can show."""
     with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
-        for onset in ("2026-05-01T00:00:00Z", "2026-05-09T00:00:00Z"):
-            with ledger.writing(connection):
-                (change,) = moved(connection, "hay-loft", "2026-05-20", Watched((finding(onset=onset),), LAST))
+        for day, onset in enumerate(("2026-05-01T00:00:00Z", "2026-05-09T00:00:00Z"), 20):
+            (change,) = step(connection, f"2026-05-{day}", Watched((finding(onset=onset),), LAST))
     assert change.document["onset"][0] == "2026-05-01T00:00:00Z"
 
 
 def test_findings_of_stations_are_apart(tmp_path: Path) -> None:
-    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection, ledger.writing(connection):
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
         for name in ("hay-loft", "mill"):
-            (change,) = moved(connection, name, "2026-05-20", Watched((finding(),), LAST))
+            (change,) = step(connection, "2026-05-20", Watched((finding(),), LAST), name)
             assert (change.station, change.state) == (name, watch.NEW)
 
 
 def test_the_picture_of_a_finding_is_kept(tmp_path: Path) -> None:
-    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection, ledger.writing(connection):
-        moved(connection, "mill", "2026-05-20", Watched((finding(),), LAST, {ID: b"png"}))
-        (change,) = moved(connection, "mill", "2026-05-21", Watched((finding(),), LAST))
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        step(connection, "2026-05-20", Watched((finding(),), LAST, {ID: b"png"}))
+        (change,) = step(connection, "2026-05-21", Watched((finding(),), LAST))
     assert change.document["picture"] == "cG5n"
+
+
+def test_what_a_killed_run_told_nobody_is_still_new(tmp_path: Path) -> None:
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        step(connection, "2026-05-20", Watched((finding(),), LAST), told=False)
+        (same,) = step(connection, "2026-05-20", Watched((finding(),), LAST), told=False)
+        (change,) = step(connection, "2026-05-21", Watched((finding(),), LAST))
+        assert (same.state, change.state) == (watch.NEW, watch.NEW)
+        (after,) = step(connection, "2026-05-22", Watched((finding(),), LAST))
+    assert after.state == watch.GOING_ON
+
+
+def test_a_second_run_of_a_night_says_the_same(tmp_path: Path) -> None:
+    """Nor does it count as a night in which a finding was missed."""
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        for _ in range(2):
+            (change,) = step(connection, "2026-05-20", Watched((finding(),), LAST))
+            assert change.state == watch.NEW
+        for _ in range(MISSED_NIGHTS + 1):
+            (change,) = step(connection, "2026-05-21", Watched((), LAST))
+        assert change.state == watch.GOING_ON
+        assert connection.execute("select count(*) from finding").fetchone()[0] <= MISSED_NIGHTS + 2
