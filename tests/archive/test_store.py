@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from qc.archive import ledger, months, nightly, raw
-from tests.archive.fleets import START, Place, checked, difference, made, rows, text
+from tests.archive.fleets import SITES, START, Place, checked, difference, made, off, rows, text
 
 
 def pieces(lines: list[str], rng: np.random.Generator) -> list[list[str]]:
@@ -317,21 +317,23 @@ def test_two_files_of_one_id(tmp_path: Path) -> None:
 
 
 def test_neighbours_are_those_of_check(tmp_path: Path) -> None:
-    """A station beside another one: as `check --neighbour` with the other's flagged table."""
+    """Stations beside each other: as `check --neighbour` with the flagged tables of the others."""
+    import qc
     from qc import run
 
-    place = made(tmp_path, ("hay-loft", "mill"), neighbours={"hay-loft": ["mill"], "mill": ["hay-loft"]})
-    mine, theirs = place.arrive("a.csv", rows(900)), place.arrive("m.csv", rows(900), "mill")
-    spoilt = [line.replace(",", ",4", 1) if 400 < n < 420 else line for n, line in enumerate(rows(900))]
-    mine.write_text(text(spoilt))
+    place = made(tmp_path, SITES, neighbours={name: [n for n in SITES if n != name] for name in SITES})
+    tables = {"hay-loft": rows(900), "mill": off(rows(900)), "quarry": rows(900)}
+    files = {name: place.arrive("a.csv", lines, name) for name, lines in tables.items()}
     place.night()
-    import qc
-
-    for own, file, other, beside in (("hay-loft", mine, "mill", theirs), ("mill", theirs, "hay-loft", mine)):
-        flagged = qc.check(qc.read_station(place.station_file(other)), [beside])
-        run.write(flagged, tmp_path / f"checked-{other}", formats=["csv"], replace=True)
-        neighbour = tmp_path / f"checked-{other}" / f"{other}.half.flagged.csv"
-        assert difference(place.archive(own), checked(place, [file], own, neighbours=[neighbour])) == ""
+    flagged = {}
+    for name, path in files.items():
+        found = qc.check(qc.read_station(place.station_file(name)), [path])
+        run.write(found, tmp_path / f"checked-{name}", formats=["csv"], replace=True)
+        flagged[name] = tmp_path / f"checked-{name}" / f"{name}.half.flagged.csv"
+    for name, path in files.items():
+        neighbours = [flagged[n] for n in SITES if n != name]
+        assert difference(place.archive(name), checked(place, [path], name, neighbours=neighbours)) == ""
+    assert "neighbour" in place.archive("mill").column("checks").to_pylist()
 
 
 # ---- as others read it
