@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -108,21 +109,36 @@ def merge(store: Path, station: str, month: str, new: pa.Table, first_us: int, l
     None where nothing changed.
     """
     import pyarrow as pa
-    import pyarrow.compute as pc
 
     old = read(store, station, month)
     a, b = bounds(month)
     inside = _between(new, max(a, first_us), min(b, last_us))
-    us = old.column("time").cast(pa.int64())
-    kept = old.filter(pc.or_(pc.less(us, first_us), pc.greater(us, last_us)))
-    whole = pa.concat_tables([kept, inside]).sort_by([("channel", "ascending"), ("time", "ascending")])
-    if whole.combine_chunks().equals(old.combine_chunks()):
+    inside = inside.sort_by([("channel", "ascending"), ("time", "ascending")])
+    before, after = _runs(old), _runs(inside)
+    pieces = []
+    for name in sorted({*before, *after}, key=lambda n: n.encode("utf-8")):  # as in the file, so nothing is sorted
+        one, other = before.get(name, slice(0, 0)), after.get(name, slice(0, 0))
+        us = old.column("time")[one].cast(pa.int64()).to_numpy()
+        i, j = np.searchsorted(us, [first_us, last_us + 1]).tolist()
+        pieces += [old[one.start : one.start + i], inside[other], old[one.start + j : one.stop]]
+    whole = pa.concat_tables(pieces).combine_chunks() if pieces else inside
+    if whole.equals(old.combine_chunks()):
         return None
     content = _parquet(whole)
     where = folder(store, station, month)
     made(where)
     replace_bytes(where / NAME, content)
     return hashlib.sha256(content).hexdigest(), whole.num_rows
+
+
+def _runs(table: pa.Table) -> dict[str, slice]:
+    """Where the rows of each channel stand in a table that is sorted by channel."""
+    if not table.num_rows:
+        return {}
+    column = table.column("channel").combine_chunks().dictionary_encode()
+    codes = column.indices.to_numpy()
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1, [len(codes)]]).tolist()
+    return {column.dictionary[codes[i]].as_py(): slice(i, j) for i, j in pairwise(edges)}
 
 
 def _between(table: pa.Table, first_us: int, last_us: int) -> pa.Table:

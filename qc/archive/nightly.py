@@ -28,7 +28,7 @@ from qc.archive.fleet import Fleet, Member
 from qc.archive.foreign import Clue
 from qc.archive.ledger import File, Span
 from qc.archive.workers import Lazy, Task, Workers
-from qc.chain import Progress, reach
+from qc.chain import LONGEST_REACH_S, Progress, reach
 from qc.errors import FairvaneError, LogError, OutputError, StationFileError, printable
 from qc.limits import Limits
 from qc.logs import Logs
@@ -556,15 +556,12 @@ def _computed(
 
     def task(number: int) -> Task:
         site, spans = asked[number]
-        margin = reach(site.station, site.limits)
-        wide = round((margin.back_s + margin.ahead_s) * SECOND)
-        pieces = station.joined(spans, wide)
         others = [out.sites[n].station for n in site.member.neighbours if n in out.sites]
-        wide = 2 * wide + places.slop_us(site.station)
-        between = min(s.first_us for s in pieces) - wide, max(s.last_us for s in pieces) + wide
+        wide = round(4 * LONGEST_REACH_S * SECOND) + places.slop_us(site.station)
+        between = min(s.first_us for s in spans) - wide, max(s.last_us for s in spans) + wide
         files = ledger.files(connection, site.id, between=between)
         until = out.order.until_us
-        arguments = (fleet.store, site.station, site.logs, site.limits, files, pieces, others, until)
+        arguments = (fleet.store, site.station, site.logs, site.limits, files, spans, others, until)
         return turn.taken, (fleet.store, out.order.turn, compute_all, arguments)
 
     fresh: set[tuple[str, Span]] = set()
@@ -632,12 +629,12 @@ def compute_all(
     out = []
     margin = reach(about, limits)
     wide = round(2 * (margin.back_s + margin.ahead_s) * SECOND)
-    for span in spans:
+    for span in station.joined(spans, round((margin.back_s + margin.ahead_s) * SECOND)):
         neighbours: list[Neighbour] = []
         for other in others:
             neighbours += beside.neighbour(store, other, about, span.first_us - wide, span.last_us + wide)
         neighbours.sort(key=lambda n: (n.distance_km, n.id, n.table))
-        out.append(station.compute(store, about, logs, limits, files, span, neighbours, until_us))
+        out.append(station.compute(store, about, logs, limits, files, span, margin, neighbours, until_us))
     return out
 
 

@@ -418,11 +418,10 @@ class Computed:
 
 
 def compute(
-    store: Path, station: Station, logs: Logs, limits: Limits, files: Sequence[File], span: Span,
+    store: Path, station: Station, logs: Logs, limits: Limits, files: Sequence[File], span: Span, reach: chain.Reach,
     neighbours: Sequence[Neighbour] = (), until_us: int = 2**62,
 ) -> Computed:  # fmt: skip
     """Check what a span touches, with the margin of reach around it, and put it into the archive."""
-    reach = chain.reach(station, limits)
     back, ahead = round(reach.back_s * SECOND), round(reach.ahead_s * SECOND)
     first, last = span.first_us - ahead, span.last_us + back
     found = record(store, station, logs, files, first - back, last + ahead)
