@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy  # noqa: F401 - loaded before the fork
 import pandas  # noqa: F401
@@ -15,7 +17,7 @@ import pydantic  # noqa: F401
 import qc.archive.whole
 import qc.checks
 import qc.read.tables
-from qc.archive import fleet, nightly, whole
+from qc.archive import digest, fleet, nightly, watch, whole
 from qc.archive.workers import Here
 from qc.errors import FairvaneError
 from tests.archive.fleets import NOON
@@ -23,8 +25,28 @@ from tests.archive.fleets import NOON
 qc.checks.registry()
 
 
-def night(folder: str, night: str) -> None:
+STAGES = ("starting", "reading", "computing", "diagnosing", "telling")
+
+
+def _staged(stage: Any) -> None:
+    """Have the number of the stage that a run is in stand in shared memory."""
+
+    def noted(number: int, function: Callable[..., Any]) -> Callable[..., Any]:
+        def run(*given: Any, **more: Any) -> Any:
+            stage.value = number
+            return function(*given, **more)
+
+        return run
+
+    places = [(nightly, "_ingest"), (nightly, "_compute"), (watch, "watch"), (digest, "silences")]
+    for number, (module, name) in enumerate(places, 1):
+        setattr(module, name, noted(number, getattr(module, name)))
+
+
+def night(folder: str, night: str, stage: Any = None) -> None:
     """One night; ends the process with the status of the command."""
+    if stage is not None:
+        _staged(stage)
     found = fleet.load(Path(folder) / "fleet.toml")
     try:
         with Here() as workers:

@@ -21,7 +21,7 @@ import pytest
 
 from qc.archive import ledger, raw
 from qc.archive.months import NAME
-from tests.archive.fleets import NOON, Place, checked, difference, made, rows, text
+from tests.archive.fleets import NOON, SITES, Place, checked, difference, made, off, rows, text
 from tests.archive.test_store import pieces
 
 KILLS = int(os.environ.get("FAIRVANE_KILLS", "200"))
@@ -29,21 +29,20 @@ CONTEXT = multiprocessing.get_context("forkserver")
 CONTEXT.set_forkserver_preload(["tests.chaos.child"])
 
 
-def started(place: Place, night: str = "2026-05-01") -> multiprocessing.Process:
+def started(place: Place, night: str = "2026-05-01", stage: object = None) -> multiprocessing.Process:
     """A run in a process of its own."""
     from tests.chaos.child import night as run
 
-    process = CONTEXT.Process(target=run, args=(str(place.folder), night))
+    process = CONTEXT.Process(target=run, args=(str(place.folder), night, stage))
     process.start()
     return process  # type: ignore[return-value]
 
 
-def whole(place: Place, files: dict[str, list[Path]]) -> None:
-    """The archive equals one check over everything, the ledger agrees with it, and nothing unfinished is left."""
+def whole_store(place: Place) -> None:
+    """The ledger agrees with archive and lines, and nothing unfinished is left."""
     left = [p for p in place.folder.rglob("*") if p.name.endswith(".part") or p.name.startswith(".")]
     assert left == []
-    for station, paths in files.items():
-        assert difference(place.archive(station), checked(place, paths, station)) == ""
+    for station in place.ids:
         lines = place.raw_lines(station)
         assert len(lines) == len(set(lines))
         (next_line,) = place.ask("select next_line from station where id = ?", station)[0]
@@ -60,23 +59,36 @@ def whole(place: Place, files: dict[str, list[Path]]) -> None:
     assert place.ask("select count(*) from pending") == [(0,)]
 
 
+def whole(place: Place, files: dict[str, list[Path]]) -> None:
+    """The store is whole, and the archive equals one check over everything."""
+    whole_store(place)
+    for station, paths in files.items():
+        assert difference(place.archive(station), checked(place, paths, station)) == ""
+
+
 def arrivals(place: Place, rng: np.random.Generator) -> list[tuple[str, str, list[str]]]:
     """Files of two stations, split, overlapping, repeated, shuffled: station, name, lines."""
     out = []
     for seed, station in enumerate(place.ids, 1):
-        for number, lines in enumerate(pieces(rows(900, seed), rng)):
+        whole_table = rows(900, seed) if len(place.ids) == 2 else off(rows(900)) if station == "mill" else rows(900)
+        for number, lines in enumerate(pieces(whole_table, rng)):
             out.append((station, f"{number}.csv", lines))
     return [out[i] for i in rng.permutation(len(out)).tolist()]
 
 
 def test_killed_at_random_moments(tmp_path: Path) -> None:
+    """Every fourth fleet has neighbours: it must equal one that saw everything in one night."""
+    from tests.chaos.child import STAGES
+
     rng = np.random.default_rng(7)
-    killed, number, longest = 0, 0, 0.5
-    while killed < KILLS:
-        place = made(
-            tmp_path / f"{number}", ("hay-loft", "mill"), neighbours={"hay-loft": ["mill"]} if number % 4 == 3 else {}
-        )
-        number += 1
+    number, longest = 0, 0.5
+    killed = dict.fromkeys(STAGES, 0)
+    stage = CONTEXT.Value("i", 0)
+    while sum(killed.values()) - killed["starting"] < KILLS:
+        folder = tmp_path / f"{number}"
+        folder.mkdir()
+        beside = number % 4 == 3
+        place = neighbours(folder) if beside else made(folder, ("hay-loft", "mill"))
         files: dict[str, list[Path]] = {name: [] for name in place.ids}
         waiting = arrivals(place, rng)
         for _ in range(25):
@@ -84,22 +96,48 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
                 files[station].append(place.arrive(name, lines, station))
             waiting = waiting[1:]
             begun = time.monotonic()
-            process = started(place)
-            process.join(float(rng.uniform(0.0, longest)))
-            if process.is_alive():
-                os.kill(process.pid, signal.SIGKILL)  # type: ignore[arg-type]
-                killed += 1
-            else:
-                longest = max(0.2, 0.9 * longest, min(longest, time.monotonic() - begun))
+            stage.value = 0
+            process = started(place, stage=stage)
+            if rng.random() < 0.4:  # at any time of its life
+                process.join(float(rng.uniform(0.0, longest)))
+            else:  # soon after a stage has begun: some are short
+                aim = int(rng.integers(1, len(STAGES)))
+                while process.is_alive() and stage.value < aim:
+                    time.sleep(0.001)
+                process.join(float(rng.exponential(0.02)))
+            process.kill()
             process.join()
+            if process.exitcode == -signal.SIGKILL:
+                killed[STAGES[stage.value]] += 1
+            else:
+                assert process.exitcode == 0
+                longest = max(0.1, 0.9 * longest, min(longest, time.monotonic() - begun))
         for station, name, lines in waiting:
             files[station].append(place.arrive(name, lines, station))
         last = started(place)
         last.join()
         assert last.exitcode == 0
-        if number % 4 != 0:  # with neighbours the last check would need theirs: tests/archive
+        if beside:
+            whole_store(place)
+            again = neighbours(folder / "again")
+            for station, paths in files.items():
+                for path in paths:
+                    shutil.copy(path, again.inbox(station))
+            again.night()
+            for station in place.ids:
+                assert difference(place.archive(station), again.archive(station)) == ""
+        else:
             whole(place, files)
-        shutil.rmtree(place.folder)
+        shutil.rmtree(folder)
+        number += 1
+    print(number, "fleets, killed while", killed)
+    if KILLS >= 200:
+        assert min(killed[name] for name in STAGES) >= KILLS // 50, killed
+
+
+def neighbours(folder: Path) -> Place:
+    """A fleet of stations that ask each other."""
+    return made(folder, SITES, neighbours={name: [n for n in SITES if n != name] for name in SITES})
 
 
 @pytest.fixture
