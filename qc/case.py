@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 
 from qc.limits import Limits
 from qc.logs import NO_LOGS, Logs, Visit
+from qc.moments import clock_entries
 from qc.neighbours import Neighbour
 from qc.physics import clear_sky
+from qc.read import clock
 from qc.record import SECOND, TableRecord, Times
 from qc.scene import Scene
 from qc.sky import Sky
@@ -98,9 +100,13 @@ class Case:
         return [c for c in self.scene.channels if c.quantity != "other"]
 
     def of(self, *quantities: str, extremes: bool = False) -> list[Channel]:
-        """Channels of some quantities; those of maxima, minima and deviations only with `extremes`."""
+        """Channels of some quantities; those of maxima, minima and deviations only with `extremes`. The least voltage
+        of a battery is what many loggers report of it: it counts as its voltage."""
         found = self.scene.of(*quantities)
-        return found if extremes else [c for c in found if c.statistic not in ("max", "min", "sd")]
+        if extremes:
+            return found
+        level = ("battery_voltage", "min")
+        return [c for c in found if c.statistic not in ("max", "min", "sd") or (c.quantity, c.statistic) == level]
 
     def values(self, channel: Channel) -> Floats:
         """Values in the output unit, NaN where none, shape (n,); less what an earlier finding spoilt."""
@@ -216,6 +222,12 @@ class Case:
     def consecutive(self) -> Bools:
         """Whether a row lies one interval after the row before it; False in the first."""
         return self.scene.follows
+
+    def logger_clock(self, utc: Times) -> Times:
+        """What the logger clock shows at some moments, as the station file says."""
+        if not len(utc):
+            return utc
+        return clock.to_logger_clock(utc, clock.timeline(clock_entries(self.station), utc.min(), utc.max()))
 
     def visits(self, channel: str, effects: Sequence[str] = ()) -> list[Visit]:
         """Visits in the log that touch a channel (or all), of some effects."""

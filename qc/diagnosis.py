@@ -168,6 +168,8 @@ def tested(fault: Fault, case: Case, spoilt: Sequence[tuple[str, Suspect]] = ())
 
     A test that breaks on odd data leaves one `Untested`; the rest goes on.
     """
+    if not case.rows:
+        return (Untested((), "the table has no rows", None),)
     for quantities in fault.needs:
         if case.mate(*quantities) is not None:
             continue

@@ -37,6 +37,8 @@ class Mend:
     first, last : datetime64[us] UTC
         stamps from which to which it acts, both included; None for all that was and is to come.
     amount, plus : float
+    per_day : float
+        of a `clock`: minutes that it gains each day from `first` on.
     uncertainty : float
         of `amount` (one standard deviation, in its unit); told in the reason.
     proposed : bool
@@ -49,6 +51,7 @@ class Mend:
     last: np.datetime64 | None = None
     amount: float = 0.0
     plus: float = 0.0
+    per_day: float = 0.0
     uncertainty: float = 0.0
     unit: str = ""
     side: str = ""
@@ -76,7 +79,7 @@ def _table(table: TableRecord, mend: Mend) -> TableRecord:
         return table
     rows = (table.time >= first[0]) & (table.time <= last[0])
     if mend.operation in ("clock", "side"):
-        return _shifted(table, rows, mend.amount)
+        return _shifted(table, rows, mend.amount, mend.per_day)
     names = [name for name in mend.channels if name in table.channels]
     if not names:
         return table
@@ -105,9 +108,18 @@ def _put(channel: ReadChannel, rows: Bools, values: Floats) -> ReadChannel:
     return replace(channel, values=np.where(rows, values, channel.values))
 
 
-def _shifted(table: TableRecord, rows: Bools, minutes: float) -> TableRecord:
-    """Stamps moved back by some minutes in some rows; where two rows meet, the first stands."""
-    time = np.where(rows, table.time - np.timedelta64(round(minutes * 60 * SECOND), "us"), table.time)
+def _shifted(table: TableRecord, rows: Bools, minutes: float, per_day: float = 0.0) -> TableRecord:
+    """Stamps moved back by some minutes in some rows; a clock that also gains `per_day` minutes by whole minutes."""
+    late = np.full(table.rows, minutes)
+    if per_day and rows.any():
+        since = (table.time - table.time[np.flatnonzero(rows)[0]]).astype(np.int64) / (86_400 * SECOND)
+        late = np.round(minutes + per_day * since)
+    return moved_back(table, np.where(rows, late, 0.0))
+
+
+def moved_back(table: TableRecord, minutes: Floats) -> TableRecord:
+    """Stamps moved back by minutes, shape (n,); where two rows meet, the first stands."""
+    time = table.time - np.round(minutes * 60 * SECOND).astype(np.int64).astype("timedelta64[us]")
     order = np.argsort(time, kind="stable")
     keep = order[np.concatenate([[True], np.diff(time[order]) > np.timedelta64(0, "us")])]
     return replace(replace(table, time=time).take(keep), conflicts=table.conflicts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -113,7 +114,7 @@ class TableRecord:
         """Interval in microseconds; None for events."""
         return round(self.table.interval_s * SECOND) if self.table.interval_s else None
 
-    @property
+    @cached_property
     def middle(self) -> Times:
         """UTC of the middle of each interval, where the geometry of the sun belongs."""
         half = np.timedelta64((self.interval_us or 0) // 2, "us")

@@ -24,6 +24,7 @@ from qc.record import ReadChannel, Record, TableRecord
 from qc.station import Station
 from qc.write import flagged, summary
 from qc.write.files import Outputs, may_replace, stale
+from qc.write.netcdf import netcdf_pieces
 from qc.write.parquet import parquet_pieces
 from qc.write.tables import episodes_csv, rejects_csv
 from qc.write.text import stamp
@@ -31,7 +32,7 @@ from qc.write.text import stamp
 if TYPE_CHECKING:
     import pandas as pd
 
-FORMATS = ("csv", "parquet")
+FORMATS = ("csv", "parquet", "netcdf")
 
 
 @dataclass(frozen=True)
@@ -207,6 +208,8 @@ def write(
                 outputs.write(f"{name}.flagged.csv", flagged.csv_pieces(whole))
             if "parquet" in formats:
                 outputs.write(f"{name}.flagged.parquet", parquet_pieces(whole))
+            if "netcdf" in formats:
+                outputs.write(f"{name}.flagged.nc", netcdf_pieces(whole, result.checked, table_id))
             del whole
             outputs.write_text(f"{name}.episodes.csv", episodes_csv(result.episodes[table_id]))
             if table.record.conflicts is not None:
@@ -222,4 +225,4 @@ def write(
 
 
 def _kinds(formats: Sequence[str]) -> list[str]:
-    return [f"flagged.{f}" for f in formats] + ["episodes.csv", "conflicts.csv"]
+    return [f"flagged.{'nc' if f == 'netcdf' else f}" for f in formats] + ["episodes.csv", "conflicts.csv"]

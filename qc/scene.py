@@ -23,6 +23,7 @@ from qc.verdicts import CHANGED, ESTIMATED, Bools, Floats
 _TOGETHER = {
     "wind": ("wind_speed", "wind_gust", "wind_direction"),
     "air": ("air_temperature", "relative_humidity", "dew_point"),
+    "pressure": ("air_pressure", "sea_level_pressure"),
 }
 
 
@@ -176,8 +177,8 @@ class Scene:
     @cached_property
     def instruments(self) -> dict[str, list[Channel]]:
         """As `devices`; but of channels that name none, those of wind at one height are taken as one instrument, and
-        so are those of temperature and humidity: a station file without devices seldom means a mast of single
-        sensors."""
+        so are those of temperature and humidity, and of pressure: a station file without devices seldom means a mast
+        of single sensors."""
         found: dict[str, list[Channel]] = {}
         for device, channels in self.devices.items():
             for channel in channels:
@@ -228,6 +229,29 @@ class Scene:
             self.shared[key] = change, excursions.excursions(change)
         found: tuple[Floats, Floats] = self.shared[key]
         return found
+
+    def stirred(self, channel: Channel) -> Bools:
+        """Rows at which a channel of another instrument changes far, from the row before or to the row after: by
+        `spike.stirred` times what `spike` allows it."""
+        key = "stirred"
+        if key not in self.shared:
+            self.shared[key] = {name: self._changes_far(channels) for name, channels in self.instruments.items()}
+        found = np.zeros(self.rows, bool)
+        for name, far in self.shared[key].items():
+            if channel not in self.instruments[name]:
+                found |= far
+        return found
+
+    def _changes_far(self, channels: Sequence[Channel]) -> Bools:
+        far = np.zeros(self.rows, bool)
+        for channel in channels:
+            bound = self.limits.find("spike", channel.quantity)
+            if bound is not None and channel.statistic not in ("sd", "counter"):
+                least = self.limits.number("spike", "stirred") * bound.at(self.interval_s)
+                into = np.abs(self.excursions(channel)[0]) > least
+                far |= into
+                far[:-1] |= into[1:]
+        return far
 
     def within(self, mask: Bools, back_s: float, ahead_s: float = 0.0) -> Bools:
         """Whether a mask holds anywhere from `back_s` before each row to `ahead_s` after it (both ends included)."""

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 GOOD, INCONSISTENT, DOUBTFUL, WRONG, NOT_CHECKED, CHANGED, ESTIMATED, MISSING = range(8)
 WORDS = ("good", "inconsistent", "doubtful", "wrong", "not_checked", "changed", "estimated", "missing")
 USABLE = (GOOD, CHANGED, ESTIMATED)
+_IS_USABLE = np.array([code in USABLE for code in range(8)])
 
 FAMILIES: Mapping[str, tuple[str, ...]] = {
     "record": ("timing", "gap", "marker", "unreadable"),
@@ -180,6 +181,12 @@ def merge(
     if decided is not None:
         code = np.where(decided >= 0, decided.astype(np.uint8), code)
     return np.where(has_value, code, np.uint8(MISSING))
+
+
+def is_usable(codes: NDArray[np.uint8]) -> Bools:
+    """Which verdicts allow a value to be used; looked up, since a year of minutes has millions."""
+    found: Bools = _IS_USABLE[codes]
+    return found
 
 
 def names_of(mask: int) -> str:

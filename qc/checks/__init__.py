@@ -15,7 +15,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Literal
 
-from qc.verdicts import BIT, FAMILY_OF, IDS, Found, NotApplied
+import numpy as np
+
+from qc.verdicts import BIT, FAMILY_OF, IDS, Floats, Found, NotApplied
 
 if TYPE_CHECKING:
     from qc.limits import Limit, Limits
@@ -46,6 +48,28 @@ class Told:
     cell: str
     verdict: int
     note: str = ""
+
+
+def around(limits: Limits, check: str, interval_s: float) -> float:
+    """Seconds to each side that set the scale of an excursion: limits `around`, or `intervals` where that is longer."""
+    return max(limits.number(check, "around") * 60.0, limits.number(check, "intervals") * interval_s)
+
+
+def reach_of_excursions(limits: Limits, check: str, interval_s: float) -> Reach:
+    """The time around, and the neighbours of its first and last value."""
+    if interval_s > limits.number(check, "longest_interval") * 3600.0:
+        return 0.0, 0.0
+    span = around(limits, check, interval_s) + 1.5 * interval_s
+    return span, span
+
+
+def in_company(scene: Scene, check: str, channel: Channel, limit: Floats) -> Floats:
+    """A limit for each row, `company` times as large in tables of `company_from` and longer where another instrument
+    changes far too: a storm shows in several, an error in one."""
+    if (scene.interval_s or 0.0) < scene.limits.number("spike", "company_from") * 3600.0:
+        return limit
+    times = scene.limits.number(check, "company")
+    return limit * np.where(scene.stirred(channel), times, 1.0)
 
 
 def of_quantity(limit: Limit, scene: Scene, channel: Channel) -> bool:

@@ -8,9 +8,10 @@ Matters: a tracker that wanders, a ring off the sun, a dirty or shaded dome: eac
 Not a fault: single minutes of broken cloud; dew, frost and the cosine of the sensors under a low sun.
 Limits: tolerance below zenith_bound and tolerance_low above it, up to zenith; least_sum; least_minutes without a pause.
     A value on a limit passes. Direct and diffuse get verdict 1: one equation cannot tell which of three is wrong, and
-    the tracker is what fails most. One of the three gets verdict 2, and the others pass, where the sun itself is a
-    second witness against it: above what the sun can give (global: the limit of `clear-sky`; direct and diffuse:
-    rare_*), or a global smaller than the beam alone.
+    the tracker is what fails most. One of the three is blamed alone, and the others pass, where the sun itself is a
+    second witness against it. Verdict 2: direct or diffuse above rare_*, and a global smaller than the beam alone,
+    since a tracker astray only ever takes from the beam. Verdict 1: a global above the limit of `clear-sky`, whose
+    own doubt stands there already; that it is more than its parts is just what a tracker astray makes of a sound one.
 """
 
 from __future__ import annotations
@@ -33,13 +34,13 @@ QUANTITIES = ("global_irradiance", "direct_irradiance", "diffuse_irradiance")
 
 
 class Sum(NamedTuple):
-    """Global in W/m2, where the sum is tested and fails for long, how much global may be, and who is guilty there."""
+    """Global in W/m2, where the sum is tested and fails for long, how much global may be, and who gets what for it."""
 
     whole: Floats
     tested: Bools
     broken: Bools
     limit: Floats
-    guilty: dict[str, Bools]
+    guilty: dict[str, NDArray[np.uint8]]
 
 
 def run(scene: Scene, channel: Channel) -> Found | NotApplied:
@@ -58,7 +59,7 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     if found.broken.any():
         if channel.quantity != "global_irradiance":
             verdict[found.broken & ~np.any(list(found.guilty.values()), axis=0)] = INCONSISTENT
-        verdict[found.broken & found.guilty[channel.quantity]] = DOUBTFUL
+        verdict = np.maximum(verdict, found.guilty[channel.quantity])
     return Found(found.tested, verdict, found.whole, found.limit)
 
 
@@ -100,8 +101,10 @@ def _lasting(scene: Scene, broken: Bools, tested: Bools) -> Bools:
     return lasting
 
 
-def _guilty(scene: Scene, rows: NDArray[np.int64], whole: Floats, direct: Floats, diffuse: Floats) -> dict[str, Bools]:
-    """For each of the three where, among some rows, the sun itself speaks against it."""
+def _guilty(
+    scene: Scene, rows: NDArray[np.int64], whole: Floats, direct: Floats, diffuse: Floats
+) -> dict[str, NDArray[np.uint8]]:
+    """For each of the three its verdict where, among some rows, the sun itself speaks against it."""
     number, sky = scene.limits.number, scene.sky
 
     def rare(check: str, kind: str) -> Floats:
@@ -120,11 +123,11 @@ def _guilty(scene: Scene, rows: NDArray[np.int64], whole: Floats, direct: Floats
     hidden = (direct <= most["direct_irradiance"]) & (
         beam > (1.0 + number("closure", "tolerance_low")) * np.maximum(whole, 0.0)
     )
-    against = {q: v > most[q] for q, v in zip(QUANTITIES, (whole, direct, diffuse), strict=True)}
-    against["global_irradiance"] |= hidden
-    guilty = {q: np.zeros(scene.rows, bool) for q in QUANTITIES}
-    for quantity, here in against.items():
-        guilty[quantity][rows] = here
+    guilty = {q: np.zeros(scene.rows, np.uint8) for q in QUANTITIES}
+    for quantity, values in zip(QUANTITIES, (whole, direct, diffuse), strict=True):
+        above = INCONSISTENT if quantity == "global_irradiance" else DOUBTFUL
+        guilty[quantity][rows[values > most[quantity]]] = above
+    guilty["global_irradiance"][rows[hidden]] = DOUBTFUL
     return guilty
 
 
@@ -137,9 +140,12 @@ def reach(limits: Limits, interval_s: float) -> Reach:
 def say(told: Told) -> str:
     """How far the sum lies off, and who is to blame."""
     way = "more" if told.worst > told.limit else "less"
-    blame = (
-        "the sun speaks against this one" if told.verdict == DOUBTFUL else "tracker, shading ring or a dirty window?"
-    )
+    if told.verdict == DOUBTFUL:
+        blame = "the sun speaks against this one"
+    elif told.quantity == "global_irradiance":
+        blame = "more than the sun can give, too; or did the tracker lose it as well?"
+    else:
+        blame = "tracker, shading ring or a dirty window?"
     return (
         f"global irradiance {shown(told.worst)} W/m2 is {way} than the {shown(told.limit)} W/m2 that direct and "
         f"diffuse leave room for, for {told.lasting}: {blame}"

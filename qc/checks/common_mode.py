@@ -8,14 +8,14 @@ Limits: devices: how many devices, and how many quantities, verdict 2 on each ch
     `spike` allows a single channel, but more than one step of its resolution; returns: part of the excursion by which
     the values before and after may differ; restless, share, around, intervals, longest_interval: as in `spike`. What
     lies on a limit passes. Without devices in the station file wind counts as one, and so do temperature and
-    humidity.
+    humidity, and pressures.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from qc.checks import EVERY, Check, Reach, Told, shown
+from qc.checks import EVERY, Check, Reach, Told, around, reach_of_excursions, shown
 from qc.limits import Limits
 from qc.physics import excursions
 from qc.physics.windows import Rows
@@ -81,10 +81,10 @@ def _beyond(scene: Scene, channel: Channel) -> Bools:
 def _restless(scene: Scene, channel: Channel, rows: Rows) -> Bools:
     """Rows in which the jump is large against the changes around it."""
     change, away = scene.excursions(channel)
-    half_us = round(_around(scene.limits, scene.interval_s or 0.0) * SECOND)
-    around = excursions.usual(change, scene.time, rows, half_us, scene.limits.number(_ID, "share"))
+    half_us = round(around(scene.limits, _ID, scene.interval_s or 0.0) * SECOND)
+    usual = excursions.usual(change, scene.time, rows, half_us, scene.limits.number(_ID, "share"))
     rounding = _ROUNDING * np.abs(scene.values(channel)[rows])
-    return np.asarray(np.abs(away[rows]) > scene.limits.number(_ID, "restless") * around + rounding)
+    return np.asarray(np.abs(away[rows]) > scene.limits.number(_ID, "restless") * usual + rounding)
 
 
 def _together(scene: Scene, tested: dict[str, list[Channel]], jumps: dict[str, Bools]) -> Bools:
@@ -100,17 +100,9 @@ def _together(scene: Scene, tested: dict[str, list[Channel]], jumps: dict[str, B
     return enough
 
 
-def _around(limits: Limits, interval_s: float) -> float:
-    """Seconds to each side that set the scale."""
-    return max(limits.number(_ID, "around") * 60.0, limits.number(_ID, "intervals") * interval_s)
-
-
 def reach(limits: Limits, interval_s: float) -> Reach:
-    """The time around, and the neighbour of its first value."""
-    if interval_s > limits.number(_ID, "longest_interval") * 3600.0:
-        return 0.0, 0.0
-    span = _around(limits, interval_s)
-    return span + 1.5 * interval_s, max(span, 1.5 * interval_s)
+    """The time around, and the neighbours of its first and last value."""
+    return reach_of_excursions(limits, _ID, interval_s)
 
 
 def say(told: Told) -> str:

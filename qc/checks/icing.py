@@ -4,11 +4,11 @@ Tests: hours of wind at rest, at or below freezing in air nearly saturated over 
     not calm, or where the wind stopped short: it blew, and within two hours the cups stood.
 Matters: an iced cup or vane reads a calm that was none, just in the weather that people ask about.
 Not a fault: freezing fog and clear cold nights are calm too; but there the wind has long been weak before (measured
-    on estuary), and gusts are weak as well.
+    on estuary), and gusts are weak as well; the lull of a clear evening, in which the air cools fast.
 Limits: hold: hours at rest; still: speed that counts as rest; temperature and humidity over ice: the weather of ice;
     awake: what another wind channel must show in half of the values of hold to each side; blew: the wind that must
-    have blown within stop before the rest began. Verdict 2; long freezes are flagged for as long as onset after the
-    wind stopped. A value on a limit fails.
+    have blown within stop before the rest began; cooling: how far the air may have cooled in that time. Verdict 2;
+    long freezes are flagged for as long as onset after the wind stopped. A value on a limit fails.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     for first, last in zip(*runs(icy, scene.time, scene.table.interval_us * 3 // 2), strict=True):
         if int((scene.time[last] - scene.time[first]).astype(np.int64)) + scene.table.interval_us >= hold:
             rows = np.arange(first, last + 1)
-            fails[rows] = _stopped_short(scene, values, rows) | _others_awake(scene, channel, rows, hold)
+            fails[rows] = _stopped_short(scene, values, t, rows) | _others_awake(scene, channel, rows, hold)
     limit = np.full(scene.rows, scene.limits.number("icing", "still"))
     tested = np.isfinite(values) & np.isfinite(t) & np.isfinite(rh)
     return Found(tested, np.where(fails, np.uint8(DOUBTFUL), np.uint8(0)), values, limit)
@@ -55,11 +55,14 @@ def _at_rest_in_ice(scene: Scene, values: Floats, t: Floats, rh: Floats) -> Bool
     return icy
 
 
-def _stopped_short(scene: Scene, values: Floats, rows: Rows) -> Bools:
-    """Whether the wind blew shortly before the run began, for the rows of a run that can see its beginning."""
+def _stopped_short(scene: Scene, values: Floats, t: Floats, rows: Rows) -> Bools:
+    """Whether the wind blew shortly before the run began, and no clear evening stilled it; for the rows of a run that
+    can see its beginning."""
     stop = round(scene.limits.number("icing", "stop") * _US)
     onset = round(scene.limits.number("icing", "onset") * _US)
     blew = max_at(values, scene.time, rows[:1], stop, 0)[0] >= scene.limits.number("icing", "blew")
+    cooled = np.round(max_at(t, scene.time, rows[:1], stop, 0)[0] - t[rows[0]], 6)
+    blew = blew & (cooled <= scene.limits.number("icing", "cooling"))
     return np.asarray(blew & ((scene.time[rows] - scene.time[rows[0]]).astype(np.int64) <= onset))
 
 

@@ -4,13 +4,13 @@ Tests: stretches in which a channel keeps within two steps of the resolution tha
     window that depends on quantity, resolution and interval. All values of the stretch are blamed, from its first on.
 Matters: a frozen register, a blocked cup or vane and a dead sensor repeat plausible numbers for days; no limit sees
     them.
-Not a fault: humidity near saturation (over ice below 0 degC); calm, and a vane in it; temperature in fog, long rain
-    or melting snow, which has up to twice the time; irradiance by night; whole hPa for half a day. Rain, soil, snow,
-    battery and what has no resolution in the station file are not tested.
+Not a fault: humidity near saturation (over ice below 0 degC); calm, and a vane in it; light air, which has more time;
+    temperature in fog, long rain or melting snow, which has up to twice the time; irradiance by night; whole hPa for
+    half a day. Rain, soil, snow, battery and what has no resolution in the station file are not tested.
 Limits: QUANTITY.to_R: window for resolutions up to R, verdict 2; quanta: steps that a stretch may span
-    (QUANTITY.quanta_to_R where it differs), but at least QUANTITY.least; share, least_values: what a window must
-    hold; calm, saturated, melting, patience, longest: the weather; daylight, no_beam: the sun. A stretch that spans
-    just that and lasts just the window fails.
+    (QUANTITY.quanta_to_R where it differs), but at least QUANTITY.least; share, span, least_values: what a window must
+    hold; calm, saturated, melting, patience, longest: the weather; light: the most of light air, whose window is
+    QUANTITY.light_to_R; daylight, no_beam: the sun. A stretch that spans just that and lasts just the window fails.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
             continue
         applied |= (quantum == step) & np.isfinite(values)
         tolerance = _tolerance(scene.limits, window, step)
-        for length_us, ends in _stretches(scene, channel, values, window_us, tolerance):
+        for length_us, ends in _stretches(scene, channel, values, window, tolerance):
             kept = ends if _constant(quantum) else ends.take(_all_of_step(scene, quantum, step, ends, length_us))
             here, spread = stays.blamed(kept, scene.time, length_us)
             fresh = np.isfinite(values[here]) & np.isnan(number[here])
@@ -103,17 +103,34 @@ def _tested(scene: Scene, channel: Channel) -> Floats:
 
 
 def _stretches(
-    scene: Scene, channel: Channel, values: Floats, window_us: int, tolerance: float
+    scene: Scene, channel: Channel, values: Floats, window: Limit, tolerance: float
 ) -> list[tuple[int, Ends]]:
     """Windows that stay and that no weather explains, with their length."""
+    window_us, light = round(window.at(scene.interval_s) * _HOUR_US), _light(scene.limits, window)
     circular = channel.quantity == "wind_direction"
-    ends = stays.stays(values, scene.time, window_us, _least(scene, window_us), tolerance, circular=circular)
-    quiet = _quiet(scene, channel, ends, window_us) if len(ends.rows) else np.zeros(0, bool)
+
+    def still(length_us: int) -> Ends:
+        span_us = round(scene.limits.number(_ID, "span") * length_us) - (scene.table.interval_us or 0)
+        least = _least(scene, length_us)
+        return stays.stays(values, scene.time, length_us, least, tolerance, circular=circular, span_us=span_us)
+
+    ends = still(window_us)
+    calm = scene.limits.number(_ID, "calm" if light is None else "light")
+    quiet = _quiet(scene, channel, ends, window_us, calm) if len(ends.rows) else np.zeros(0, bool)
     found = [(window_us, ends.take(~quiet))]
     if channel.quantity in _PATIENT and quiet.any():
         longer = round(_patient(scene.limits, window_us / _HOUR_US) * _HOUR_US)
-        found.append((longer, stays.stays(values, scene.time, longer, _least(scene, longer), tolerance)))
+        found.append((longer, still(longer)))
+    if light is not None and quiet.any():
+        longer = round(light.at(scene.interval_s) * _HOUR_US)
+        ends = still(longer)
+        found.append((longer, ends.take(ends.high > scene.limits.number(_ID, "calm"))))
     return found
+
+
+def _light(limits: Limits, window: Limit) -> Limit | None:
+    """The window of light air that goes with one of wind, where it has one."""
+    return limits.find(_ID, window.key.replace(".to_", ".light_to_"))
 
 
 def _patient(limits: Limits, hours: float) -> float:
@@ -121,9 +138,8 @@ def _patient(limits: Limits, hours: float) -> float:
     return min(hours * limits.number(_ID, "patience"), limits.number(_ID, "longest"))
 
 
-def _quiet(scene: Scene, channel: Channel, ends: Ends, window_us: int) -> Bools:
+def _quiet(scene: Scene, channel: Channel, ends: Ends, window_us: int, calm: float) -> Bools:
     """Windows in weather that lets a channel stand still."""
-    calm = scene.limits.number(_ID, "calm")
     if channel.quantity in _PATIENT:
         melting = scene.limits.number(_ID, "melting")
         damp = scene.companion("relative_humidity")
@@ -160,8 +176,9 @@ def reach(limits: Limits, interval_s: float) -> Reach:
     hours = 0.0
     for quantity in quantities():
         for _, window in _classes(limits, quantity):
-            usual = window.at(interval_s)
+            usual, light = window.at(interval_s), _light(limits, window)
             hours = max(hours, usual, _patient(limits, usual) if quantity in _PATIENT else 0.0)
+            hours = max(hours, light.at(interval_s) if light else 0.0)
     return hours * 3600.0, hours * 3600.0
 
 

@@ -5,15 +5,17 @@ Tests: the change from the value one interval before. Of the two values the one 
     neither is, both are.
 Matters: loose contacts, lightning, a swapped sensor and single garbled values show as jumps.
 Not a fault: gust fronts, downbursts, sunrise on an inversion; the limits are wider than the published one for one
-    minute where healthy stations were seen to change faster over longer intervals.
-Limits: by quantity and interval, verdict 2; one step of the declared resolution is added. A change on the limit passes.
+    minute where healthy stations were seen to change faster over longer intervals; storms, in which other instruments
+    of an hourly table change far too.
+Limits: by quantity and interval, verdict 2; one step of the declared resolution is added; company: times that, where
+    another instrument changes far (company_from and stirred of `spike`). A change on the limit passes.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from qc.checks import EVERY, Check, Reach, Told, shown
+from qc.checks import EVERY, Check, Reach, Told, in_company, shown
 from qc.limits import Limits
 from qc.scene import Scene
 from qc.station import Channel
@@ -37,6 +39,8 @@ def run(scene: Scene, channel: Channel) -> Found | NotApplied:
     rounding = _ROUNDING * np.fmax(np.abs(values[1:]), np.abs(values[:-1]))
     limit[1:] = bound.at(scene.interval_s) + np.fmax(quantum[1:], quantum[:-1]) + rounding
     size = np.abs(change)
+    if (size > limit).any():
+        limit = in_company(scene, "step", channel, limit)
     jumps = np.flatnonzero(size > limit)  # between a row and the one before it
     earlier = size[jumps - 1] <= limit[jumps - 1]
     later = np.append(size <= limit, False)[jumps + 1]

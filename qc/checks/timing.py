@@ -43,13 +43,15 @@ def run(scene: Scene, channel: Channel) -> Found:
 
 def say(told: Told) -> str:
     """What is wrong with the stamps."""
+    one = told.values == 1
     if told.verdict == DOUBTFUL:
-        return (
-            f"{told.values} values are stamped up to {told.worst / 3600:.1f} h in the future: look at the logger clock"
-        )
+        what = "1 value is stamped" if one else f"{told.values} values are stamped up to"
+        return f"{what} {told.worst / 3600:.1f} h in the future: look at the logger clock"
     if told.worst == told.worst:
-        return f"{told.values} stamps lie up to {told.worst:.0f} s off the grid (allowed: {told.limit:.0f} s)"
-    return f"{told.values} stamps stand twice with different values, or in a repeated hour that nothing settles"
+        what = "1 stamp lies" if one else f"{told.values} stamps lie up to"
+        return f"{what} {told.worst:.0f} s off the grid (allowed: {told.limit:.0f} s)"
+    what = "1 stamp stands" if one else f"{told.values} stamps stand"
+    return f"{what} twice with different values, or in a repeated hour that nothing settles"
 
 
 CHECK = Check("timing", stage=1, witness=OWN, quantities=EVERY, run=run, say=say, number="off the grid", unit="s")

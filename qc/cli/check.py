@@ -11,7 +11,7 @@ from qc.cli.progress import bar
 from qc.cli.warm import warm
 from qc.errors import UsageError, nearest, printable
 
-FORMATS = ("csv", "parquet")
+FORMATS = ("csv", "parquet", "netcdf")
 
 
 @click.command("check")
@@ -21,7 +21,9 @@ FORMATS = ("csv", "parquet")
 @click.option("--from", "first", metavar="T", help="First stamp wanted, inclusive; without a zone on the logger clock.")
 @click.option("--to", "last", metavar="T", help="Last stamp wanted, inclusive; a date alone means all of that day.")
 @click.option("--as-of", metavar="T", help="Now, for the test of stamps in the future; left out, none lies there.")
-@click.option("--write", default="csv", show_default=True, metavar="csv,parquet", help="Formats of the flagged table.")
+@click.option(
+    "--write", default="csv", show_default=True, metavar="csv,parquet,netcdf", help="Formats of the flagged table."
+)
 @click.option(
     "--neighbour",
     "neighbours",

@@ -19,7 +19,7 @@ from qc.gaps import on_grid
 from qc.record import SECOND, Times
 from qc.run import Result
 from qc.station import Station
-from qc.verdicts import CHANGED, ESTIMATED, USABLE
+from qc.verdicts import CHANGED, ESTIMATED, is_usable
 from qc.write.summary import expected_rows
 
 Bools = NDArray[np.bool_]
@@ -83,9 +83,10 @@ def shares(result: Result, calendar: Calendar = UTC) -> list[Share]:
     found: list[Share] = []
     for table in result.checked.tables.values():
         if table.record.rows:
-            at = calendar.number(placed(station, table.record, _stamps(table)), "month")
+            rows = _rows(table)
+            at = calendar.number(placed(station, table.record, rows.stamps), "month")
             expected = calendar.number(placed(station, table.record, expected_stamps(result, table)), "month")
-            found += _shares(station, table, at, expected, calendar)
+            found += _shares(station, table, rows, at, expected, calendar)
     return found
 
 
@@ -95,9 +96,10 @@ def whole(result: Result) -> list[Share]:
     found: list[Share] = []
     for table in result.checked.tables.values():
         if table.record.rows:
-            at = np.zeros(len(_stamps(table)), np.int64)
+            rows = _rows(table)
+            at = np.zeros(len(rows.stamps), np.int64)
             expected = np.zeros(expected_rows(station, table, result.period), np.int64)
-            found += _shares(station, table, at, expected, None)
+            found += _shares(station, table, rows, at, expected, None)
     return found
 
 
@@ -109,13 +111,13 @@ def gaps(result: Result) -> list[Gap]:
         interval = table.record.interval_us
         if not interval:
             continue
-        time, there = _stamps(table), _rows_there(table)
-        for first, last in _runs(~there):
-            found.append(_gap(table, WHOLE, time, there, first, last))
+        rows = _rows(table)
+        for first, last in _runs(~rows.there):
+            found.append(_gap(table, WHOLE, rows, first, last))
         for channel in station.channels_of(table.record.table):
-            for first, last in _runs(~_has_value(table, channel.name)):
-                if there[first : last + 1].any():
-                    found.append(_gap(table, channel.name, time, there, first, last))
+            for first, last in _runs(~_has_value(table, rows, channel.name)):
+                if rows.there[first : last + 1].any():
+                    found.append(_gap(table, channel.name, rows, first, last))
     return sorted(found, key=lambda g: g.start)
 
 
@@ -132,19 +134,24 @@ def expected_stamps(result: Result, table: CheckedTable) -> Times:
     return moments
 
 
-def _stamps(table: CheckedTable) -> Times:
-    """All stamps of a table: of its rows, and those for which a row is missing."""
-    return np.sort(np.concatenate((table.record.time, table.missing)))
+@dataclass(frozen=True)
+class _Rows:
+    """All stamps of a table, those for which a row is missing too; and which of them have one."""
+
+    stamps: Times
+    there: Bools
 
 
-def _rows_there(table: CheckedTable) -> Bools:
-    there = np.zeros(table.record.rows + len(table.missing), bool)
-    there[np.searchsorted(_stamps(table), table.record.time)] = True
-    return there
+def _rows(table: CheckedTable) -> _Rows:
+    if not len(table.missing):
+        return _Rows(table.record.time, np.ones(table.record.rows, bool))
+    stamps = np.concatenate((table.record.time, table.missing))
+    order = np.argsort(stamps, kind="stable")
+    return _Rows(stamps[order], order < table.record.rows)
 
 
-def _has_value(table: CheckedTable, name: str) -> Bools:
-    has = _rows_there(table)
+def _has_value(table: CheckedTable, rows: _Rows, name: str) -> Bools:
+    has = rows.there.copy()
     has[has] = np.isfinite(table.record.channels[name].values)
     return has
 
@@ -152,18 +159,16 @@ def _has_value(table: CheckedTable, name: str) -> Bools:
 def _shares(
     station: Station,
     table: CheckedTable,
+    rows: _Rows,
     at: NDArray[np.int64],
     expected: NDArray[np.int64],
     calendar: Calendar | None,
 ) -> list[Share]:
     """`at` is the month of each stamp, `expected` that of each stamp of the grid; without a calendar there is one."""
-    there = _rows_there(table)
-    row_month = at[there]
-    numbers = np.union1d(at, expected)
-    of_grid = np.searchsorted(numbers, expected)
-    of_row = np.searchsorted(numbers, row_month)
+    numbers = np.arange(min(at[0], *expected[:1]), max(at[-1], *expected[-1:]) + 1)  # both rise
+    of_row = at[rows.there] - numbers[0]
     many = len(numbers)
-    expect, rows = np.bincount(of_grid, minlength=many), np.bincount(of_row, minlength=many)
+    expect, read = np.bincount(expected - numbers[0], minlength=many), np.bincount(of_row, minlength=many)
     found = []
     for channel in station.channels_of(table.record.table):
         name = channel.name
@@ -173,8 +178,8 @@ def _shares(
             again = np.bincount(of_row * 8 + corrected.codes, minlength=8 * many).reshape(many, 8)
             counts[:, [CHANGED, ESTIMATED]] = again[:, [CHANGED, ESTIMATED]]
         values = np.bincount(of_row[has], minlength=many)
-        usable = np.bincount(of_row[np.isin(table.best(name)[1], USABLE)], minlength=many)
-        number, longest = _gaps_by_month(table, name, at, numbers)
+        usable = np.bincount(of_row[is_usable(table.best(name)[1])], minlength=many)
+        number, longest = _gaps_by_month(table, rows, name, at - numbers[0], many)
         for n, month in enumerate(numbers):
             found.append(
                 Share(
@@ -182,7 +187,7 @@ def _shares(
                     name,
                     WHOLE if calendar is None else calendar.name(int(month), "month"),
                     int(expect[n]),
-                    int(rows[n]),
+                    int(read[n]),
                     int(values[n]),
                     int(usable[n]),
                     tuple(int(c) for c in counts[n]),
@@ -194,18 +199,17 @@ def _shares(
 
 
 def _gaps_by_month(
-    table: CheckedTable, name: str, at: NDArray[np.int64], numbers: NDArray[np.int64]
+    table: CheckedTable, rows: _Rows, name: str, at: NDArray[np.int64], many: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """For each month the number of gaps that reach into it, and the stamps of the longest, as far as they lie in it."""
-    number, longest = np.zeros(len(numbers), np.int64), np.zeros(len(numbers), np.int64)
+    number, longest = np.zeros(many, np.int64), np.zeros(many, np.int64)
     if not table.record.interval_us:
         return number, longest
-    for first, last in _runs(~_has_value(table, name)):
-        low, high = np.searchsorted(numbers, at[[first, last]])
-        for month in range(int(low), int(high) + 1):
-            length = int(np.count_nonzero(at[first : last + 1] == numbers[month])) if low != high else last - first + 1
-            number[month] += length > 0
-            longest[month] = max(longest[month], length)
+    for first, last in _runs(~_has_value(table, rows, name)):
+        for month in range(int(at[first]), int(at[last]) + 1):
+            begin, end = np.searchsorted(at[first : last + 1], [month, month + 1])
+            number[month] += 1
+            longest[month] = max(longest[month], end - begin)
     return number, longest
 
 
@@ -215,8 +219,8 @@ def _runs(mask: Bools) -> Sequence[tuple[int, int]]:
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _gap(table: CheckedTable, channel: str, time: Times, there: Bools, first: int, last: int) -> Gap:
+def _gap(table: CheckedTable, channel: str, rows: _Rows, first: int, last: int) -> Gap:
     number = last - first + 1
-    rows = number - int(np.count_nonzero(there[first : last + 1]))
+    lacking = number - int(np.count_nonzero(rows.there[first : last + 1]))
     lasts = number * (table.record.interval_us or 0) / SECOND
-    return Gap(table.record.table.id, channel, time[first], time[last], rows, number, lasts)
+    return Gap(table.record.table.id, channel, rows.stamps[first], rows.stamps[last], lacking, number, lasts)

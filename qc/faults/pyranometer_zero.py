@@ -26,6 +26,7 @@ from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
 from qc.physics import onset
+from qc.physics.half_days import grouped_quantile
 from qc.station import Channel
 from qc.verdicts import Floats
 
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ID = "pyranometer-zero"
-QUANTITIES = ("global_irradiance", "diffuse_irradiance", "reflected_irradiance", "par")
+QUANTITIES = ("global_irradiance", "diffuse_irradiance", "reflected_irradiance")
 
 
 def test(case: Case) -> Sequence[Outcome]:
@@ -43,67 +44,123 @@ def test(case: Case) -> Sequence[Outcome]:
 
 def _one(case: Case, channel: Channel) -> Outcome:
     names = (channel.name,)
-    values = np.where(case.night, case.sound(channel), np.nan)
-    here = values[np.isfinite(values)]
+    values = np.where(case.night, case.values(channel), np.nan)
     need = case.limit(ID, "nights")
-    nights, medians = _by_night(case, values)
+    nights, medians, scatter = _by_night(case, values)
     if len(nights) < need:
         when = case.first + np.timedelta64(round((need + 1) * 86400), "s")
-        return Untested(names, f"has {len(nights)} nights with values, needs {need:.0f}", f"{str(when)[:19]}Z")
+        after = f"{str(when)[:19]}Z" if when > case.last else f"{need:.0f} nights with values"
+        return Untested(names, f"has {len(nights)} nights with values, needs {need:.0f}", after)
+    here = values[np.isfinite(values)]
     if (here == 0.0).mean() > case.limit(ID, "zeros"):
         return Untested(names, "its nights are exact zeros: the logger cuts off what lies below")
-    change = onset.step(medians, least=2)
-    spread = max(case.limit(ID, "spread"), float(case.quantum(channel).max(initial=0.0)))
-    start = 0
-    if change is not None and change.gain > 3.0 and abs(change.after - change.before) > 2.0 * spread:
-        start = change.at
+    start, low, high = _begin(case, nights, medians)
+    spread = max(case.limit(ID, "spread"), float(np.nanmax(case.quantum(channel), initial=0.0)))
     level = float(np.median(medians[start:]))
-    low, high = case.limit(ID, "low"), case.limit(ID, "high") + spread
-    beyond = max(level - high, low - level) / spread
+    least, most = case.limit(ID, "low"), case.limit(ID, "high") + spread
+    beyond = max(level - most, least - level) / spread
     if beyond <= 0.0:
-        return Cleared(names, f"median of {len(nights)} nights {level:.1f} W/m2, {low:.0f} to {high:.1f} is sound")
-    rows = np.flatnonzero(np.isin(case.solar_day, nights[start:]) & np.isfinite(case.values(channel)))
+        return Cleared(names, f"median of {len(nights)} nights {level:.1f} W/m2, {least:.0f} to {most:.1f} is sound")
+    day = case.values(channel)[(case.elevation > 10.0) & (case.solar_day >= nights[start])]
+    day = day[np.isfinite(day)]
+    swing = float(np.quantile(day, 0.95)) - level if len(day) else float("nan")
+    past = float(np.median(medians[: max(1, start - 1)])) if start else None  # the night before may be half spoilt
+    count = len(nights) - start
+    wander = _wander(medians[start:], scatter[start:])
+    odd = max(0.0, wander - 1.5 * spread) / max(abs(level), spread)
+    clues = [
+        Clue("level", 0.5 + 0.5 * beyond, f"the nights lie at {level:.1f} W/m2, {beyond:.1f} times the scatter beyond"),
+        Clue("nights", min(0.3 * count, 3.0), f"in {count} nights"),
+        # a lamp, or a leak after rain, comes and goes; an offset stays
+        Clue(
+            "steady", float(np.interp(odd, [0.1, 0.3, 0.6], [1.5, -1.0, -4.0])),
+            f"it moves by {wander:.1f} W/m2 within nights and between them",
+        ),
+    ]  # fmt: skip
+    if np.isfinite(swing):  # a dead channel reads the same by day
+        said = f"by day it goes {swing:.0f} W/m2 beyond that"
+        clues.append(Clue("lives by day", float(np.interp(swing, [5.0, 30.0, 100.0], [-4.0, -1.0, 1.0])), said))
+    if past is not None:
+        clues.append(
+            Clue("own past", float(min(1.5, 0.3 * abs(level - past) / spread)), f"before, it lay at {past:.1f}")
+        )
+    rows = np.flatnonzero(np.isin(case.solar_day, nights[start:]) & np.isfinite(values))
     begin = case.time[rows[0]]
-    before = case.time[np.flatnonzero(case.solar_day == nights[start - 1])[-1]] if start else begin
+    usual = past if past is not None else case.limit(ID, "usual")
+    error = spread / np.sqrt(count) if past is not None else case.limit(ID, "unknown")
+    amount = -round(level - usual, 1)
+    first = begin if start else case.first
     return Suspect(
         names,
-        (
-            Clue("level", 1.5 + beyond, f"the nights lie at {level:.1f} W/m2"),
-            Clue("nights", min(float(len(nights) - start), 3.0), f"in {len(nights) - start} nights"),
-        ),
+        tuple(clues),
         {"offset_w_m2": round(level, 1)},
-        f"{channel.name} reads {level:.1f} W/m2 at night ({len(nights) - start} nights); a sound one stays between "
-        f"{low:.0f} and {high:.1f} W/m2.",
-        begin,
-        case.time[rows[-1]],
-        (before, begin),
+        f"{channel.name} reads {level:.1f} W/m2 at night ({count} nights); a sound one stays between {least:.0f} and "
+        f"{most:.1f} W/m2.",
+        first,
+        case.last,
+        (low, high),
         device=case.device(channel),
-        mend=Mend("offset", names, begin, None, -round(level, 1), uncertainty=spread / np.sqrt(len(nights) - start)),
+        mend=Mend(
+            "offset", names, first, None, amount, uncertainty=round(float(error), 2),
+            proposed=bool(error < 0.1 * abs(amount)),
+        ),
         exhibit={"nights": nights, "medians": medians, "start": start},
-    )
+    )  # fmt: skip
 
 
-def _by_night(case: Case, values: Floats) -> tuple[NDArray[np.int64], Floats]:
-    """Solar days with at least ten night values, and their medians."""
+def _begin(case: Case, nights: NDArray[np.int64], medians: Floats) -> tuple[int, np.datetime64, np.datetime64]:
+    """The first night with the offset, and the times between which it came; 0 and the first row where it always was."""
+    change = onset.step(medians, least=2)
+    spread = case.limit(ID, "spread")
+    if change is None or change.gain < 3.0 or abs(change.after - change.before) < 2.0 * spread:
+        return 0, case.first, case.first
+    if abs(change.before) > abs(change.after):
+        return 0, case.first, case.first  # it came before, and went or shrank
+    start = change.at
+    dark = np.flatnonzero(case.night)
+    day = case.solar_day[dark]
+    clean, sure = nights[max(change.earliest - 1, 0)], nights[min(change.latest, len(nights) - 1)]
+    # a solar day holds two halves of nights: it may have come between them
+    return start, case.time[dark[day == clean][0]], case.time[dark[day == sure][-1]]
+
+
+def _wander(medians: Floats, scatter: Floats) -> float:
+    """How much nights differ from each other, and within: 1.48 times the median deviation of the medians, or the median
+    of the scatters of single nights, whichever is more. W/m2"""
+    apart = 1.48 * float(np.median(np.abs(medians - np.median(medians))))
+    return max(apart, float(np.median(scatter)))
+
+
+def _by_night(case: Case, values: Floats) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """Solar days with at least ten night values or three hours of them, their medians, and half their middle 80 %."""
     rows = np.flatnonzero(np.isfinite(values))
-    days, first = np.unique(case.solar_day[rows], return_index=True)
-    parts = np.split(values[rows], first[1:]) if len(rows) else []
-    enough = [len(part) >= min(10, 3 * 3600 / max(case.interval_s, 1.0)) for part in parts]
-    medians = np.array([np.median(p) for p, e in zip(parts, enough, strict=True) if e])
-    return days[np.array(enough, bool)] if len(days) else days, medians
+    none = np.empty(0)
+    if not len(rows):
+        return np.empty(0, np.int64), none, none
+    days, index, count = np.unique(case.solar_day[rows], return_inverse=True, return_counts=True)
+    keep = count >= min(10.0, 3 * 3600.0 / max(case.interval_s, 1.0))
+    low, middle, high = (grouped_quantile(values[rows], index, q) for q in (0.1, 0.5, 0.9))
+    return days[keep], middle[keep], 0.5 * (high - low)[keep]
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """An offset by day and night from a random row on."""
     channel = case.mate(*QUANTITIES[:1])
-    if channel is None or (case.values(channel)[case.night] == 0.0).mean() > case.limit(ID, "zeros"):
+    if channel is None:
         return None
-    size = {"near": 4.0, "typical": 12.0, "gross": 40.0}[grade]
+    nights = case.values(channel)[case.night]
+    nights = nights[np.isfinite(nights)]
+    if not len(nights) or (nights == 0.0).mean() > case.limit(ID, "zeros"):
+        return None
+    up, down = {"near": (4.0, -6.0), "typical": (12.0, -14.0), "gross": (40.0, -40.0)}[grade]
+    size = up if rng.random() < 0.5 else down
     row = onset_row(case, rng)
     values = case.values(channel).copy()
     values[row:] += size
-    level = float(np.nanmedian(np.where(case.night, values, np.nan)[row:]))
-    evidence = {"offset_w_m2": level}
+    late = np.where(case.night & (np.arange(case.rows) >= row), values, np.nan)
+    if len(_by_night(case, late)[0]) < 4:
+        return None
+    evidence = {"offset_w_m2": float(np.nanmedian(late))}
     return Injection((channel.name,), case.time[row], case.last, evidence, {channel.name: values})
 
 
@@ -112,7 +169,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     from qc.write import page
     from qc.write import picture as house
 
-    drawn, axes = house.framed(2.6)
+    drawn, axes = house.framed(2.9, top=0.55)
     nights = np.asarray(suspect.exhibit["nights"]).astype("datetime64[D]").astype("datetime64[us]")
     medians = np.asarray(suspect.exhibit["medians"])
     at = house.days(nights)
@@ -121,7 +178,8 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     axes.plot(at[:begin], medians[:begin], "o", color=house.SOFT, markersize=4, label="median of a night")
     axes.plot(at[begin:], medians[begin:], "X", color=page.COLOURS[3], markersize=5, label="with the offset")
     axes.set_ylabel("W/m2 at night")
-    house.time_axis(axes, nights[0], nights[-1])
+    house.time_axis(axes, nights[0], nights[-1], clock=case.logger_clock)
+    house.visits(axes, [(v.start, v.end, v.note) for v in case.visits(suspect.channels[0])])
     house.legend(drawn, axes)
     return drawn
 
@@ -136,6 +194,10 @@ FAULT = Fault(
     picture=picture,
     keys=("offset_w_m2",),
     go="next-visit",
-    rivals={"constants-wrong": "the offset in the logger's program against the certificate"},
+    rivals={
+        "constants-wrong": "the offset in the logger's program against the certificate",
+        "channel-open": "a dead channel reads the same by day",
+        "pyranometer-reversed": "a reversed one is below zero by day",
+    },
     visits=("replaced", "disturbed"),
 )

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from qc.physics.vectors import Floats
 from qc.physics.windows import Rows
 
+Bools = NDArray[np.bool_]
 Times = NDArray[np.datetime64]
 
 _AT_ONCE = 20_000  # rows whose windows are laid side by side: bounds the memory
@@ -35,10 +36,31 @@ def excursions(change: Floats) -> Floats:
     return out
 
 
-def usual(change: Floats, time: Times, rows: Rows, half_us: int, share: float) -> Floats:
+def bends(values: ArrayLike, change: Floats) -> Floats:
+    """How far each value lies off the smooth curve (of third degree) through the two values on either side.
+
+    NaN where one of the four is missing, or follows no change. `change` as `changes` gives it, in the same unit.
+    A tide or a steady fall bends little; one value that is off by e gives e here, -2/3 e beside it, 1/6 e next to that.
+    """
+    v = np.asarray(values, np.float64)
+    out = np.full(len(v), np.nan)
+    if len(v) > 4:
+        near = (4.0 * (v[1:-3] + v[3:-1]) - (v[:-4] + v[4:])) / 6.0
+        whole = change[1:-3] + change[2:-2] + change[3:-1] + change[4:]  # NaN where a row is missing
+        out[2:-2] = np.where(np.isfinite(whole), v[2:-2] - near, np.nan)
+    return out
+
+
+def farthest(size: Floats, rows: Rows) -> Bools:
+    """Whether some rows have the largest size among the two rows on either side, as far as those have one."""
+    wide = np.pad(np.fmax(size, 0.0), 2)
+    return np.asarray(wide[rows + 2] >= np.fmax.reduce([wide[rows + k] for k in (0, 1, 3, 4)]))
+
+
+def usual(change: Floats, time: Times, rows: Rows, half_us: int, share: float, own: tuple[int, int] = (0, 1)) -> Floats:
     """The size that a share of the changes within `half_us` to either side of some rows stays below; NaN without one.
 
-    The two changes that lead to and from the row itself do not count.
+    The two changes that lead to and from the row itself do not count: from `own[0]` to `own[1]` rows from it on.
     A quantile that is one of the values itself: rank floor(share (n - 1)), counted from 0.
 
     Parameters
@@ -55,8 +77,8 @@ def usual(change: Floats, time: Times, rows: Rows, half_us: int, share: float) -
     for start in range(0, len(rows), _AT_ONCE):
         some = slice(start, start + _AT_ONCE)
         place = first[some, None] + np.arange(int((after - first)[some].max(initial=0)))
-        own = (place == rows[some, None]) | (place == rows[some, None] + 1)
-        here = (place < after[some, None]) & ~own
+        mine = (place >= rows[some, None] + own[0]) & (place <= rows[some, None] + own[1])
+        here = (place < after[some, None]) & ~mine
         sizes = np.where(here, np.abs(change[np.minimum(place, len(change) - 1)]), np.nan)
         sizes.sort(axis=1)  # NaN come last
         count = np.isfinite(sizes).sum(axis=1)

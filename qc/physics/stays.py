@@ -35,7 +35,14 @@ class Ends(NamedTuple):
 
 
 def stays(
-    values: ArrayLike, time: Times, window_us: int, least: int, tolerance: float, *, circular: bool = False
+    values: ArrayLike,
+    time: Times,
+    window_us: int,
+    least: int,
+    tolerance: float,
+    *,
+    circular: bool = False,
+    span_us: int = 0,
 ) -> Ends:
     """Windows that hold at least `least` values, none further from another than `tolerance`.
 
@@ -47,9 +54,10 @@ def stays(
     least : values that a window must hold, 2 or more.
     tolerance : in the unit of `values`; a spread that equals it passes.
     circular : `values` are directions, degrees; a window around north is looked at from south, with its low and high.
+    span_us : least time from its first value to its last. [us]
     """
     if circular:
-        both = [stays(v, time, window_us, least, tolerance) for v in (values, turned(values))]
+        both = [stays(v, time, window_us, least, tolerance, span_us=span_us) for v in (values, turned(values))]
         return _either(*both)
     level = np.asarray(values, np.float64)
     there = np.isfinite(level)
@@ -65,7 +73,8 @@ def stays(
     x, when, ends = x[near], when[near], ends[near]
     after_first, after = window_rows(when, window_us - 1, 0)
     low, high = sliding_min(x, when, window_us - 1, 0), sliding_max(x, when, window_us - 1, 0)
-    keep = ends & (after - after_first >= max(least, 2)) & (high - low <= _allowed(low, high, tolerance))
+    enough = (after - after_first >= max(least, 2)) & ((when - when[after_first]).astype(np.int64) >= span_us)
+    keep = ends & enough & (high - low <= _allowed(low, high, tolerance))
     return Ends(rows[near[keep]], low[keep], high[keep])
 
 

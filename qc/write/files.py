@@ -27,7 +27,7 @@ class Outputs:
     Parameters
     ----------
     folder : path
-        made if it does not exist.
+        made if it does not exist; so are folders in it that names lead into (`data/a.csv`).
     """
 
     def __init__(self, folder: Path) -> None:
@@ -41,8 +41,7 @@ class Outputs:
         try:
             if self.folder.exists() and not self.folder.is_dir():
                 raise OutputError("is no folder", where=where, mend="give a folder with --out")
-            self._made = [p for p in (self.folder, *self.folder.parents) if not p.exists()]
-            self.folder.mkdir(parents=True, exist_ok=True)
+            self._make(self.folder)
         except OSError as error:
             self._tidied()
             raise OutputError(
@@ -50,13 +49,19 @@ class Outputs:
             ) from None
         return self
 
+    def _make(self, folder: Path) -> None:
+        self._made = [p for p in (folder, *folder.parents) if not p.exists()] + self._made  # the innermost first
+        folder.mkdir(parents=True, exist_ok=True)
+
     def write(self, name: str, pieces: Iterable[bytes]) -> None:
         """Write one file under its temporary name, and take its SHA-256."""
-        waiting = (
-            self.folder / f".{name}.{secrets.token_hex(4)}.part"
+        path = self.folder / name
+        waiting = path.with_name(
+            f".{path.name}.{secrets.token_hex(4)}.part"
         )  # what a killed run left must not stop the next one
         digest = hashlib.sha256()
         try:
+            self._make(path.parent)
             with waiting.open("xb") as file:
                 self._waiting[name] = waiting
                 for piece in pieces:
@@ -104,8 +109,16 @@ def _failed(path: Path, error: OSError) -> OutputError:
     return OutputError(f"cannot be written ({error.strerror})", where=printable(path, 200), mend=mend)
 
 
-def may_replace(folder: Path, names: Iterable[str], summary_name: str, periods: dict[str, tuple[str, str]]) -> None:
-    """Refuse to replace outputs that are not Fairvane's own, were changed, or cover more than the new ones.
+def may_replace(
+    folder: Path,
+    names: Iterable[str],
+    summary_name: str,
+    periods: dict[str, tuple[str, str]],
+    *,
+    delivery: bool = False,
+) -> None:
+    """Refuse to replace outputs that are not Fairvane's own, were changed, or cover more than the new ones; also those
+    of a check by a delivery, and the other way round: their summaries have one name.
 
     Parameters
     ----------
@@ -136,6 +149,9 @@ def may_replace(folder: Path, names: Iterable[str], summary_name: str, periods: 
         covered = {table: (entry["period"]["from"], entry["period"]["to"]) for table, entry in old["tables"].items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         raise OutputError("stands there already, without a summary that tells of it", where=where, mend=mend) from None
+    if _is_delivery(old) is not delivery:
+        kinds = ("a check", "a delivery") if delivery else ("a delivery", "a check")
+        raise OutputError(f"tells of {kinds[0]}, not of {kinds[1]}", where=printable(summary, 200), mend=mend)
     for name in there:
         if name == summary_name:
             continue
@@ -161,25 +177,34 @@ def may_replace(folder: Path, names: Iterable[str], summary_name: str, periods: 
             raise OutputError(covers, where=printable(summary, 200), mend=mend)
 
 
-def stale(folder: Path, names: Iterable[str], summary_name: str) -> list[Path]:
+def stale(folder: Path, names: Iterable[str], summary_name: str, *, delivery: bool = False) -> list[Path]:
     """Outputs of an earlier run that the new one does not write: its summary would not tell of them any more.
 
-    Only files that the old summary names with their present sum, and that begin with the station's id.
+    Only files that the old summary names with their present sum, and that lie in the folder; those of a check begin
+    with the station's id. Outputs of a check are none of a delivery's, and the other way round.
     """
     try:
-        sums = dict(json.loads((folder / summary_name).read_text("utf-8"))["outputs"])
+        old = json.loads((folder / summary_name).read_text("utf-8"))
+        sums = dict(old["outputs"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return []
-    own = summary_name.removesuffix("summary.json")
-    found = []
+    if _is_delivery(old) is not delivery:
+        return []
+    begins = "" if delivery else summary_name.removesuffix("summary.json")
+    known, found = set(names), []
     for name, told in sums.items():
         path = folder / name
-        if name in names or Path(name).name != name or not name.startswith(own) or path.is_symlink():
+        inside = path.resolve().is_relative_to(folder.resolve()) and not path.is_symlink()
+        if name in known or not inside or not name.startswith(begins) or (not delivery and Path(name).name != name):
             continue
         with contextlib.suppress(OSError):
             if path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == told:
                 found.append(path)
     return found
+
+
+def _is_delivery(summary: Any) -> bool:
+    return isinstance(summary, dict) and "delivery" in summary
 
 
 def _time(text: str) -> tuple[str, str]:

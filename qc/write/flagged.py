@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from qc.chain import CheckedTable
 from qc.record import TableRecord, Times
-from qc.verdicts import MISSING, names_of
+from qc.verdicts import MISSING, is_usable, names_of
 from qc.write.text import guarded_cells, stamps
 
 if TYPE_CHECKING:
@@ -27,10 +27,11 @@ _FIELD, _QUOTE = "\x1f", "\x1e"
 _TO_CSV = bytes.maketrans(b"\x1f\x1e", b',"')
 
 
-def flagged(table: CheckedTable, *, fill_gaps: bool = False) -> pa.Table:
+def flagged(table: CheckedTable, *, fill_gaps: bool = False, usable: bool = False) -> pa.Table:
     """The flagged table in Arrow: `time`, then `NAME`, `NAME_verdict`, `NAME_checks`, `NAME_read` for each channel.
 
     Those that the correction log names have `NAME_corrected`, `NAME_corrected_verdict`, `NAME_corrected_checks` too.
+    With `usable` each has `NAME_usable`, true where its value (the corrected one where there is one) may be used.
     """
     import pyarrow as pa
 
@@ -44,6 +45,8 @@ def flagged(table: CheckedTable, *, fill_gaps: bool = False) -> pa.Table:
             columns[f"{name}_corrected"] = pa.array(corrected.values, mask=np.isnan(corrected.values))
             columns[f"{name}_corrected_verdict"] = pa.array(corrected.codes)
             columns[f"{name}_corrected_checks"] = _checks(corrected.failed)
+        if usable:
+            columns[f"{name}_usable"] = pa.array(is_usable(table.best(name)[1]))
     out = pa.table(columns)
     return _filled(out, table.record, table.missing) if fill_gaps else out
 
@@ -123,8 +126,9 @@ def _csv(table: pa.Table) -> bytes:
     quoted = False
     for at, name in enumerate(table.column_names):
         column = table.column(at)
-        if name.endswith("_read") and column.null_count < len(column):
-            column = pc.fill_null(column, "")  # pyarrow also looks at what lies under a null, a decimal comma say
+        if name.endswith("_read"):
+            # pyarrow also looks at what lies under a null and beyond a slice, a decimal comma say
+            column = pa.chunked_array([pc.fill_null(column, "").combine_chunks()])
             table = table.set_column(at, name, column)
             special = pc.match_substring_regex(column, '[",\r\n\x1e\x1f]')
             if pc.any(special).as_py():

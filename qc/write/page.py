@@ -34,7 +34,8 @@ INKS: Final[tuple[str, ...]] = tuple("#ffffff" if code in (WRONG, CHANGED) else 
 """Colour of letters on each of them (at least 4.5 : 1)."""
 
 LONGEST = 400
-"""Characters of one text from a file that a page shows (judgement)."""
+"""Characters of one text that a page shows in a heading, a cell or within a sentence (judgement)."""
+_PARAGRAPH = 4000  # characters of a sentence or a paragraph; the house's own are shorter
 
 _MARKS = 3  # combining marks on one letter; more climb over the lines above (judgement)
 _ID = re.compile(r"[a-z][a-z0-9-]{0,60}")
@@ -68,8 +69,8 @@ def escaped(value: object, longest: int = LONGEST) -> Html:
 
 
 def joined(parts: Iterable[object], between: str = "") -> Html:
-    """Parts one after the other, texts escaped."""
-    return Html(str(escaped(between)).join(escaped(part) for part in parts))
+    """Parts one after the other, texts escaped; a word from a file is best put in as `foreign`."""
+    return Html(str(escaped(between)).join(escaped(part, _PARAGRAPH) for part in parts))
 
 
 def foreign(value: object, longest: int = LONGEST) -> Html:
@@ -99,7 +100,7 @@ def note(*parts: object) -> Html:
 
 def items(parts: Iterable[object]) -> Html:
     """A list."""
-    return Html("<ul>\n" + "".join(f"<li>{escaped(part)}</li>\n" for part in parts) + "</ul>\n")
+    return Html("<ul>\n" + "".join(f"<li>{escaped(part, _PARAGRAPH)}</li>\n" for part in parts) + "</ul>\n")
 
 
 def facts(pairs: Mapping[str, object] | Iterable[tuple[object, object]]) -> Html:
@@ -124,6 +125,7 @@ def table(
     *,
     caption: object,
     numbers: Collection[int] = (),
+    keep: Collection[int] = (),
     heads: int = 1,
 ) -> Html:
     """A table.
@@ -134,9 +136,10 @@ def table(
     rows : cells of each row, texts or markup.
     caption : what the table shows.
     numbers : places of the columns that hold numbers: they stand to the right.
+    keep : places of the columns whose cells stay in one line: times, short words with a unit.
     heads : how many cells at the beginning of each row name it.
     """
-    kind = [' class="n"' if place in numbers else "" for place in range(len(head))]
+    kind = [' class="n"' if n in numbers else ' class="k"' if n in keep else "" for n in range(len(head))]
     top = "".join(f'<th scope="col"{kind[n]}>{escaped(name)}</th>' for n, name in enumerate(head))
     lines = []
     for row in rows:
@@ -149,7 +152,7 @@ def table(
         lines.append(f"<tr>{''.join(cells)}</tr>\n")
     frame = f'<div class="wide" tabindex="0" role="region" aria-label="{escaped(clean(caption))}">'
     return Html(
-        f"{frame}\n<table>\n<caption>{escaped(caption)}</caption>\n"
+        f"{frame}\n<table>\n<caption><span>{escaped(caption)}</span></caption>\n"
         f"<thead><tr>{top}</tr></thead>\n<tbody>\n{''.join(lines)}</tbody>\n</table>\n</div>\n"
     )
 
@@ -249,14 +252,15 @@ dd{margin:0}
 .wide{overflow-x:auto}
 .wide:focus-visible{outline:2px solid var(--leaf);outline-offset:2px}
 table{border-collapse:collapse;font-size:.86rem;line-height:1.4;margin:.8rem 0 1.2rem;overflow-wrap:break-word}
-caption{text-align:left;color:var(--soft);padding-bottom:.4rem;max-width:44rem}
+caption{text-align:left;color:var(--soft);padding-bottom:.4rem}
+caption span{display:inline-block;max-width:min(44rem,calc(100vw - 2rem))}
 th,td{text-align:left;vertical-align:top;padding:.28rem .7rem .28rem 0;border-bottom:1px solid var(--line);
 max-width:26rem}
 th{font-weight:600}
 thead th{border-bottom:2px solid var(--line);vertical-align:bottom}
 tbody th{font-weight:500}
 .n{text-align:right;font-variant-numeric:tabular-nums;padding-left:.6rem}
-td.n{white-space:nowrap}
+td.n,.k{white-space:nowrap}
 .verdict{white-space:nowrap}
 .v{display:inline-block;min-width:1.35em;padding:0 .3em;border-radius:.2em;border:1px solid var(--soft);
 text-align:center;font:600 .82em/1.45 "DejaVu Sans",Arial,sans-serif;print-color-adjust:exact;
@@ -271,16 +275,22 @@ body{padding:1rem .9rem 2rem}
 h1{font-size:1.4rem}
 dl{grid-template-columns:1fr;gap:0}
 dd{margin:0 0 .5rem}
+table{width:max-content;max-width:none}
+th,td{max-width:12.5rem}
 figure .wide img{width:36rem;max-width:none}}
 @page{size:A4;margin:16mm 14mm 18mm}
 @media print{
 :root{--paper:#fff;--ink:#000;--soft:#444;--line:#bbb;--leaf:#235c4f;--tint:#f4f4f0;--sheet:#fff}
-body{max-width:none;padding:0;font-size:10pt}
+body{max-width:none;padding:0;font-size:9.5pt;line-height:1.4}
+dl{gap:.1rem 1rem}
+figcaption{margin-top:.2rem}
 nav{display:none}
 h1{font-size:17pt}
-h2{font-size:12.5pt;margin-top:1.4rem}
+h2{font-size:12.5pt;margin-top:1.1rem}
 h1,h2,h3,h4,caption{break-after:avoid}
 figure,tr,.note,dl{break-inside:avoid}
+tbody tr:first-child,tbody tr:nth-child(2){break-before:avoid}
+p,dl{margin:.35rem 0 .6rem}
 thead{display:table-header-group}
 .wide{overflow:visible}
 table{font-size:8pt}

@@ -6,8 +6,9 @@ window is ever opened. Times go along the axis in UTC; a second axis shows the l
 
 from __future__ import annotations
 
+import logging
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from io import BytesIO
@@ -17,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, GOOD, INCONSISTENT, MISSING, NOT_CHECKED, WORDS, WRONG
-from qc.write.page import COLOURS, clean
+from qc.write.page import COLOURS as COLOURS
+from qc.write.page import clean
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -43,8 +45,8 @@ MARKS: Final = {
 }
 """Sign of each verdict: it tells them apart where colour does not."""
 
-COLUMNS = 1100
-"""Columns of picture elements that a line is reduced to: a little less than a wide picture has."""
+COLUMNS = 860
+"""Columns of picture elements that a line is reduced to: about as many as the axes of a wide picture have."""
 
 DPI = 150
 WIDTH = 7.4  # inches: A4 less its margins
@@ -83,20 +85,44 @@ _SETTINGS: Final[Any] = {
     "ytick.labelcolor": INK,
     "ytick.labelsize": 8,
 }
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _lock = threading.RLock()
+_inside = threading.local()
 
 
 @contextmanager
 def house() -> Iterator[None]:
-    """Within it pictures are made and saved, with the house's settings and no others; one thread at a time."""
+    """Within it pictures are made and saved, with the house's settings and no others; one thread at a time.
+
+    It may stand within itself, which costs nothing.
+    """
+    if getattr(_inside, "house", False):
+        yield
+        return
+    _load()
     import matplotlib
     from cycler import cycler
 
     with _lock, matplotlib.rc_context():
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(_SETTINGS | {"axes.prop_cycle": cycler(color=list(SERIES))})
-        yield
+        _inside.house = True
+        try:
+            yield
+        finally:
+            _inside.house = False
+
+
+@cache
+def _load() -> None:
+    """Load matplotlib without a word: it tells where its list of fonts is new, or cannot be kept."""
+    logger = logging.getLogger("matplotlib")
+    level = logger.level
+    logger.setLevel(logging.ERROR)
+    try:
+        import matplotlib.font_manager  # noqa: F401
+    finally:
+        logger.setLevel(level)
 
 
 def figure(height: float, width: float = WIDTH) -> Figure:
@@ -118,13 +144,18 @@ def framed(
 
 
 def png(drawn: Figure) -> bytes:
-    """A figure as PNG: the same bytes for the same drawing."""
+    """A figure as PNG, its colours in a table of 128: a third of the size; the same bytes for the same drawing."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
 
     with house():
-        out = BytesIO()
-        FigureCanvasAgg(drawn).print_figure(out, format="png", dpi=DPI, metadata={"Software": None})
-        return out.getvalue()
+        canvas = FigureCanvasAgg(drawn)
+        canvas.draw()  # type: ignore[no-untyped-call]
+        pixels = Image.fromarray(np.asarray(canvas.buffer_rgba()))  # type: ignore[no-untyped-call]
+    few = pixels.convert("RGB").quantize(128, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
+    out = BytesIO()
+    few.save(out, "PNG", compress_level=6)
+    return out.getvalue()
 
 
 def svg(drawn: Figure) -> bytes:
@@ -208,7 +239,9 @@ def line(
     """A record as a line, as `stroke` gives it; a value that stands alone as a dot."""
     x, y = stroke(time, values, gap=gap)
     alone = np.isfinite(y) & ~np.isfinite(np.append(y[1:], np.nan)) & ~np.isfinite(np.append(np.nan, y[:-1]))
-    axes.plot(x, y, color=color, linewidth=0.9, label=label, marker=".", markersize=3, markevery=np.flatnonzero(alone))
+    axes.plot(x, y, color=color, linewidth=0.9, label=label)
+    if alone.any():
+        axes.plot(x[alone], y[alone], color=color, linestyle="none", marker=".", markersize=3)
 
 
 def flagged(
@@ -250,48 +283,49 @@ def ticks(first: np.datetime64, last: np.datetime64, most: int = 9) -> tuple[Tim
     for step in (1, 2, 3, 6, 12):
         if hours / step <= most:
             start = np.datetime64(first.astype("datetime64[D]"), "h")
-            at = np.arange(start, last.astype("datetime64[h]") + 1, np.timedelta64(step, "h"))
-            return _within(at, first, last, _hour)
-    for days in (1, 2, 5, 10):
-        if hours / 24 / days <= most:
+            at = _within(np.arange(start, last.astype("datetime64[h]") + 1, np.timedelta64(step, "h")), first, last)
+            return at, _hours(at)
+    for number in (1, 2, 5, 10):
+        if hours / 24 / number <= most:
             at = np.arange(first.astype("datetime64[D]"), last.astype("datetime64[D]") + 1)
-            number = (at - at.astype("datetime64[M]")).astype(np.int64)  # day of the month, from 0
-            keep = (number % days == 0) & (number <= 30 - days) if days > 1 else number >= 0
-            return _within(at[keep], first, last, _day)
+            day = (at - at.astype("datetime64[M]")).astype(np.int64)  # of the month, from 0
+            at = _within(at[(day % number == 0) & ((day <= 30 - number) | (number == 1))], first, last)
+            return at, _dated([_words(t)[0] for t in at], [" ".join(_words(t)[1:]) for t in at], "1")
     months = np.arange(first.astype("datetime64[M]"), last.astype("datetime64[M]") + 1)
     for every in (1, 2, 3, 6, 12, 24, 60, 120):
-        kept = months[months.astype(np.int64) % every == 0]
-        if len(kept) <= most + 4:
+        at = _within(months[months.astype(np.int64) % every == 0], first, last)
+        if len(at) <= most + 4:
             break
-    return _within(kept, first, last, _month)
+    return at, _dated([_words(t)[1] for t in at], [_words(t)[2] for t in at], "Jan")
 
 
-def _within(
-    at: Times, first: np.datetime64, last: np.datetime64, told: Callable[[np.datetime64, bool], str]
-) -> tuple[Times, list[str]]:
+def _within(at: Times, first: np.datetime64, last: np.datetime64) -> Times:
     at = at.astype("datetime64[us]")
-    at = at[(at >= first) & (at <= last)]
-    return at, [told(t, n == 0) for n, t in enumerate(at)]
+    kept: Times = at[(at >= first) & (at <= last)]
+    return kept
 
 
-def _date(t: np.datetime64) -> str:
+def _words(t: np.datetime64) -> tuple[str, str, str]:
+    """Day, month and year."""
     year, month, day = str(t.astype("datetime64[D]")).split("-")
-    return f"{int(day)} {_MONTHS[int(month) - 1]} {year}"
+    return str(int(day)), MONTHS[int(month) - 1], year
 
 
-def _hour(t: np.datetime64, first: bool) -> str:
-    clock = str(t.astype("datetime64[m]"))[11:16]
-    return f"{clock}\n{_date(t)}" if first or clock == "00:00" else clock
+def _dated(words: Sequence[str], below: Sequence[str], turn: str) -> list[str]:
+    """What is greater stands below the first word, and below each at which it turns; never below two in a row."""
+    out = []
+    for n, word in enumerate(words):
+        soon = n == 0 and len(words) > 1 and words[1] == turn != word
+        out.append(f"{word}\n{below[n]}" if (n == 0 or word == turn) and not soon else word)
+    return out
 
 
-def _day(t: np.datetime64, first: bool) -> str:
-    day, month, year = _date(t).split()
-    return f"{day}\n{month} {year}" if first or day == "1" else day
-
-
-def _month(t: np.datetime64, first: bool) -> str:
-    _, month, year = _date(t).split()
-    return f"{month}\n{year}" if first or month == "Jan" else month
+def _hours(at: Times) -> list[str]:
+    """Hours, with the day below the first and below midnight; the year once."""
+    words = [str(t.astype("datetime64[m]"))[11:16] for t in at]
+    told = _dated(words, [" ".join(_words(t)[:2]) for t in at], "00:00")
+    year = next((n for n, word in enumerate(told) if "\n" in word), None)
+    return [f"{word} {_words(t)[2]}" if n == year else word for n, (word, t) in enumerate(zip(told, at, strict=True))]
 
 
 def time_axis(
@@ -303,7 +337,8 @@ def time_axis(
     clock_name: str = "logger clock",
     named: bool = True,
 ) -> None:
-    """Times in UTC below; above, where `clock` turns UTC into the logger clock, what that clock showed.
+    """Times in UTC below, without a word at the very end; above, where `clock` turns UTC into the logger clock, what
+    that clock showed.
 
     Call it after the values were drawn: it sets the limits.
     """
@@ -311,6 +346,7 @@ def time_axis(
     if first == last:
         first, last = first - np.timedelta64(30, "m"), last + np.timedelta64(30, "m")
     at, told = ticks(first, last)
+    told = [word if t < last - (last - first) // 100 else "" for t, word in zip(at, told, strict=True)]
     axes.set_xlim(float(days(first)), float(days(last)))
     axes.set_xticks(days(at), told)
     if named:
@@ -343,10 +379,16 @@ def night_shading(axes: Axes, time: Times, sun_elevation: Floats, below: float =
     return len(spans)
 
 
-def visits(axes: Axes, spans: Iterable[tuple[np.datetime64, np.datetime64, str]], *, color: str = SOFT) -> int:
-    """Visits as bars along the upper edge, each at least wide enough to be seen; gives how many lie on the axis.
+def visits(
+    axes: Axes,
+    spans: Iterable[tuple[np.datetime64, np.datetime64, str]],
+    *,
+    whole: bool = False,
+    color: str = SERIES[4],
+) -> int:
+    """Visits as bars along the upper edge (or over the `whole` height, pale), each at least wide enough to be seen.
 
-    Call it after `time_axis`.
+    Gives how many lie on the axis. Call it after `time_axis`.
     """
     left, right = axes.get_xlim()
     least = (right - left) / 250
@@ -356,7 +398,18 @@ def visits(axes: Axes, spans: Iterable[tuple[np.datetime64, np.datetime64, str]]
         if b < left or a > right:
             continue
         middle, half = (a + b) / 2, max(b - a, least) / 2
-        axes.axvspan(middle - half, middle + half, 0.955, 1.0, color=color, linewidth=0, zorder=4, gid=label(told))
+        foot, alpha, order = (0.0, 0.35, 0.5) if whole else (0.955, 1.0, 4.0)
+        axes.axvspan(
+            middle - half,
+            middle + half,
+            foot,
+            1.0,
+            color=color,
+            alpha=alpha,
+            linewidth=0,
+            zorder=order,
+            gid=label(told),
+        )
         drawn += 1
     return drawn
 

@@ -13,7 +13,7 @@ from qc.gaps import on_grid
 from qc.quantities import quantities
 from qc.record import SECOND
 from qc.station import Channel, Station
-from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, USABLE, WORDS, WRONG
+from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, WORDS, WRONG, is_usable
 from qc.version import __version__
 from qc.write.text import stamp
 
@@ -88,7 +88,7 @@ def _channel(channel: Channel, table: CheckedTable, expected: int) -> dict[str, 
     quantity, name = channel.quantity, channel.name
     codes = table.codes[name]
     counts = np.bincount(codes, minlength=8)
-    usable = int(np.isin(table.best(name)[1], USABLE).sum())
+    usable = int(is_usable(table.best(name)[1]).sum())
     corrected = table.corrected.get(name)
     if corrected is not None:  # 5 and 6 come from corrected values alone, and stand beside the verdict of the raw one
         again = np.bincount(corrected.codes, minlength=8)

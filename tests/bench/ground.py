@@ -56,13 +56,14 @@ STATIONS = {
     for s in (
         Open("roof", "roof", "roof_*.csv", "tune"), Open("campus", "campus", "campus_*.csv", "tune"),
         Open("coast", "coast", "coast_*.csv", "tune"),
-        Open("forest_2016", "forest", "forest_5min_2016_*.csv", "tune (twin)"),
-        Open("estuary", "estuary", "estuary_*.csv", "report (drip: tune)"),
+        Open("forest_2016", "forest", "forest_5min_2016_*.csv", "tune (twin, windows)"),
+        Open("estuary", "estuary", "estuary_*.csv", "report (drip, windows, icing: tune)"),
         Open("forest_2017", "forest", "forest_5min_2017_*.csv", "report"),
-        Open("hills", "hills", "hills_*.csv", "report"), Open("plateau", "plateau", "plateau_*.csv", "report"),
+        Open("hills", "hills", "hills_*.csv", "report"),
+        Open("plateau", "plateau", "plateau_*.csv", "report (closure: tune)"),
     )
 }  # fmt: skip
-"""Limits were set on roof, campus, coast and the sample station (`drip` on estuary, `twin` on forest 2016)."""
+"""Limits were set on roof, campus, coast and the sample station; single ones elsewhere, as the role says."""
 
 
 @cache

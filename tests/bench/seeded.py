@@ -286,8 +286,8 @@ def stuck(name: str) -> list[dict[str, Any]]:
 
 
 def start(here: Bench, channel: Channel, row: int) -> int | None:
-    """A row near by from which a sensor may stick at a value that no weather explains: not in calm, saturation, at 0
-    degC.
+    """A row near by from which a sensor may stick at a value that no weather explains: not in calm, light air,
+    saturation, at 0 degC.
     """
     values = here.table.channels[channel.name].values
     speed = here.table.channels["ws"].values if "ws" in here.table.channels else None
@@ -295,7 +295,7 @@ def start(here: Bench, channel: Channel, row: int) -> int | None:
         value = values[at - 1]
         fit = np.isfinite(value) and here.healthy[channel.name][at - 1]
         if channel.quantity in ("wind_speed", "wind_gust"):
-            fit = fit and value > 1.0
+            fit = fit and value > 1.5
         elif channel.quantity == "wind_direction":
             fit = fit and speed is not None and speed[at - 1] > 1.0
         elif channel.quantity == "relative_humidity":

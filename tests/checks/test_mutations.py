@@ -207,6 +207,8 @@ def _range(number: Number) -> list[Case]:
 
 
 def _step(number: Number) -> list[Case]:
+    if number.key not in quantities():
+        return []
     bound, start = float(number.number), 20.0
     values = [start, start + bound, start, start + bound + 1e-5, start, start]
     return [
@@ -285,7 +287,7 @@ def at_elevation(degrees: float) -> str:
 
 @pytest.mark.parametrize(
     "number",
-    [n for n in numbers() if n.check in ("range", "step", "climate")],
+    [n for n in numbers() if n.check in ("range", "step", "climate") and made(n)],
     ids=lambda n: n.name,
 )
 def test_on_the_limit_passes_and_a_hair_beyond_fails(number: Number) -> None:
@@ -304,7 +306,7 @@ def traps(bound: Decimal) -> list[Decimal]:
     return [v for v in starts if float(v + bound) - float(v) > float(bound)]
 
 
-TRAPPED = [n for n in numbers() if n.check == "step" and len(traps(n.number)) >= 5]
+TRAPPED = [n for n in numbers() if n.check == "step" and made(n) and len(traps(n.number)) >= 5]
 
 
 @pytest.mark.parametrize("number", TRAPPED, ids=lambda n: n.name)
@@ -350,6 +352,7 @@ UNNOTICED = {
     ("gust", "told.worst < told.limit"): NEVER,
     ("supply", "told.worst > told.limit"): NEVER,
     ("spike", "number > limit"): FILTER,
+    ("spike", "np.abs(off) > least"): FILTER,
     ("dry-rain", "humid < limit"): FILTER,
     ("tendency", "np.abs(change) > least"): FILTER,
     ("dew-point", "td - t > above"): FILTER,
@@ -397,6 +400,7 @@ EDGES = (
     "saturation.rain_clearness",
     "snow-melt.brightness",
     "spike.air_temperature",
+    "spike.curve.air_pressure",
     "tip-size.rounding",
     "vane.least_change",
     "vane.present",
@@ -408,8 +412,8 @@ BORROWED = {"closure": ("clear-sky.least_elevation",)}
 """The same for limits of another check."""
 
 REACHES: dict[str, tuple[float, tuple[float, float]]] = {
-    "spike": (7200.0, (54_000.0, 43_200.0)),
-    "common-mode": (7200.0, (54_000.0, 43_200.0)),
+    "spike": (7200.0, (54_000.0, 54_000.0)),
+    "common-mode": (7200.0, (54_000.0, 54_000.0)),
     "gust": (3600.0, (5400.0, 5400.0)),
     "calm": (10_800.0, (21_600.0, 21_600.0)),
     "vane": (14_400.0, (57_600.0, 57_600.0)),

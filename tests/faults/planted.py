@@ -13,7 +13,7 @@ from qc import chain
 from qc.chain import Checked
 from qc.diagnosis import Diagnosis, case_of, diagnose
 from qc.faults import Grade, Injection, registry
-from qc.mends import _shifted
+from qc.mends import moved_back
 from qc.record import ReadChannel, Record
 from qc.verdicts import Floats
 
@@ -29,16 +29,14 @@ def planted(record: Record, table: str, injection: Injection) -> Record:
     station = injection.station or record.station
     before = record.tables[table]
     channels = dict(before.channels)
-    case = case_of(unchecked(record), table) if injection.values else None
+    case = case_of(unchecked(replace(record, station=station)), table) if injection.values else None
     for name, values in injection.values.items():
         assert case is not None
-        quantum = case.quantum(record.channel(name))
+        quantum = case.quantum(next(c for c in station.channel if c.name == name))
         channels[name] = ReadChannel(rounded(values, quantum), None, None)
     after = replace(before, channels=channels, table=station.table_of(station.channels_of(table)[0]))
     if injection.ahead_s is not None:
-        for ahead in np.unique(injection.ahead_s):
-            if ahead:
-                after = _shifted(after, injection.ahead_s == ahead, -float(ahead) / 60.0)
+        after = moved_back(after, -injection.ahead_s / 60.0)
     return replace(record, station=station, tables={**record.tables, table: after})
 
 

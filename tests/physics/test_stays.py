@@ -29,13 +29,14 @@ def series(rows: list[tuple[int, int | None]], wander: bool) -> tuple[np.ndarray
 
 
 def brute(
-    values: np.ndarray, time: np.ndarray, window_us: int, least: int, tolerance: float
+    values: np.ndarray, time: np.ndarray, window_us: int, least: int, tolerance: float, span_us: int = 0
 ) -> dict[int, tuple[float, float]]:
     found = {}
     for row in np.flatnonzero(np.isfinite(values)):
         here = (time > time[row] - np.timedelta64(window_us, "us")) & (time <= time[row]) & np.isfinite(values)
         low, high = values[here].min(), values[here].max()
-        if here.sum() >= max(least, 2) and high - low <= tolerance + 1e-9 * max(abs(low), abs(high)):
+        long = (time[row] - time[here][0]).astype(np.int64) >= span_us
+        if long and here.sum() >= max(least, 2) and high - low <= tolerance + 1e-9 * max(abs(low), abs(high)):
             found[int(row)] = (float(low), float(high))
     return found
 
@@ -43,15 +44,15 @@ def brute(
 @settings(max_examples=400, deadline=None)
 @given(
     rows=ROWS, wander=st.booleans(), minutes=st.integers(1, 60), least=st.integers(0, 40),
-    tolerance=st.sampled_from([0.0, 0.1, 0.2, 0.5]),
+    tolerance=st.sampled_from([0.0, 0.1, 0.2, 0.5]), span=st.integers(0, 30),
 )  # fmt: skip
 def test_windows_equal_brute_force(
-    rows: list[tuple[int, int | None]], wander: bool, minutes: int, least: int, tolerance: float
+    rows: list[tuple[int, int | None]], wander: bool, minutes: int, least: int, tolerance: float, span: int
 ) -> None:
     values, time = series(rows, wander)
-    ends = stays(values, time, minutes * MINUTE, least, tolerance)
+    ends = stays(values, time, minutes * MINUTE, least, tolerance, span_us=span * MINUTE)
     told = {int(r): (float(a), float(b)) for r, a, b in zip(ends.rows, ends.low, ends.high, strict=True)}
-    assert told == brute(values, time, minutes * MINUTE, least, tolerance)
+    assert told == brute(values, time, minutes * MINUTE, least, tolerance, span * MINUTE)
 
 
 @settings(max_examples=200, deadline=None)

@@ -151,3 +151,38 @@ def test_outputs_that_a_later_run_does_not_write_are_taken_away(tmp_path: Path) 
     (tmp_path / "s.summary.json").write_text(json.dumps({"outputs": sums}))
     assert stale(tmp_path, ["s.t.flagged.csv"], "s.summary.json") == [tmp_path / "s.t.flagged.parquet"]
     assert stale(tmp_path / "none", [], "s.summary.json") == []
+
+
+def test_names_may_lead_into_folders(tmp_path: Path) -> None:
+    """They are made, and taken away again where nothing is published."""
+    with Outputs(tmp_path / "out") as outputs:
+        outputs.write_text("data/a.csv", "a\n")
+        outputs.write_text("data/deep/b.csv", "b\n")
+        assert not (tmp_path / "out" / "data" / "a.csv").exists()
+    assert names(tmp_path) == []
+    with Outputs(tmp_path / "out") as outputs:
+        outputs.write_text("data/a.csv", "a\n")
+        outputs.publish()
+    assert (tmp_path / "out" / "data" / "a.csv").read_text() == "a\n"
+    assert names(tmp_path / "out" / "data") == ["a.csv"]
+    with pytest.raises(ZeroDivisionError), Outputs(tmp_path / "out") as outputs:
+        outputs.write_text("data/a.csv", "new\n")
+        outputs.write_text("means/a.csv", "new\n")
+        raise ZeroDivisionError
+    assert (tmp_path / "out" / "data" / "a.csv").read_text() == "a\n"
+    assert names(tmp_path / "out") == ["data"]
+
+
+def test_leftovers_in_folders_only_where_they_are_asked_for(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    (out / "data").mkdir(parents=True)
+    (out / "data" / "a.csv").write_bytes(b"old")
+    (out / "mine.csv").write_bytes(b"changed")
+    told = hashlib.sha256(b"old").hexdigest()
+    (tmp_path / "a.csv").write_bytes(b"old")
+    (out / "s.summary.json").write_text(
+        json.dumps({"outputs": {"data/a.csv": told, "mine.csv": told, "../a.csv": told}, "delivery": {}})
+    )
+    assert stale(out, [], "s.summary.json") == []
+    assert stale(out, [], "s.summary.json", delivery=True) == [out / "data" / "a.csv"]
+    assert stale(out, ["data/a.csv"], "s.summary.json", delivery=True) == []

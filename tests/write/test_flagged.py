@@ -204,3 +204,13 @@ def test_filled_stamps_lie_on_the_grid_of_the_logger_clock(tmp_path: Path) -> No
     rows = "time,t\n2026-06-21T12:10,20.0\n2026-06-21T12:40,20.0\n"
     table = flagged.flagged(checked(tmp_path, rows, text).checked.tables["ten"], fill_gaps=True)
     assert [t[11:16] for t in table.column("time").to_pylist()] == ["12:07", "12:17", "12:27", "12:37"]
+
+
+def test_a_slice_is_written_though_commas_lie_beyond_it() -> None:
+    """pyarrow looks at all that a column holds, also under a null and beyond a slice, and refuses a comma there."""
+    text, ends = b"1,51,6", np.array([0, 3, 6], np.int32)
+    cells = pa.StringArray.from_buffers(2, pa.py_buffer(ends), pa.py_buffer(text), pa.py_buffer(b"\x02"))
+    assert cells.to_pylist() == [None, "1,6"]
+    table = pa.table({"time": pa.array(["a", "b"]), "t_read": cells})
+    assert b"".join(flagged.csv_pieces(table.slice(0, 1))) == b"time,t_read\na,\n"
+    assert b"".join(flagged.csv_pieces(table)) == b'time,t_read\na,\nb,"1,6"\n'

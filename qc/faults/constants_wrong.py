@@ -1,0 +1,453 @@
+"""A wrong factor or offset in the logger's program.
+
+Shows: from one row on a channel stands higher or lower by a fixed amount or factor, keeps its shape, and nothing else
+    changes.
+Happened: a sensor was exchanged and its constants were not; they were typed wrongly, twice or with the wrong sign; a
+    new program brought other ones.
+How sure: pressure and air temperature do not jump and stay; irradiance must keep its ratio to what it is measured
+    beside. A sensor that broke at that moment looks the same until the certificate is read.
+Check: compare factor and offset in the program with the certificate of the sensor that hangs there; compare the
+    serial numbers; look what was done at that time; take a reference reading beside the sensor.
+Carry: certificates, the program before and after, a reference barometer, thermometer or pyranometer.
+Caution: on roofs and masts fall protection and two people, never near power lines, in lightning, ice or high wind;
+    follow local codes and site rules.
+Data: a line of the correction log takes the step out; mend the program first, and end the line there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from qc.case import Case
+from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
+from qc.mends import Mend
+from qc.physics import blocks, onset
+from qc.station import Channel
+from qc.verdicts import Floats
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+ID = "constants-wrong"
+_JUMPS = {
+    "air_pressure": "air-pressure-jump", "air_temperature": "air-temperature-jump",
+    "soil_temperature": "soil-temperature-jump",
+}  # fmt: skip
+"""Quantities that do not jump and stay, and the number of each."""
+_PAR = 2.05
+"""umol of photosynthetically active radiation for each J of global irradiance (common practice: 2.0 to 2.1)."""
+
+
+def test(case: Case) -> Sequence[Outcome]:
+    """Steps of pressure and temperature from one row to the next; steps of irradiance against what it goes with."""
+    out: list[Outcome] = [_jumped(case, c) for c in case.of(*_JUMPS) if np.isfinite(case.values(c)).any()]
+    out += _ratios(case)
+    return out
+
+
+# ---- offsets: a jump that stays
+
+
+class _Jump(NamedTuple):
+    row: int
+    size: float
+    error: float
+
+
+def _jumped(case: Case, channel: Channel) -> Outcome:
+    names = (channel.name,)
+    x = case.values(channel)
+    least = case.limit(ID, _JUMPS[channel.quantity])
+    quantum = float(case.quantum(channel).max(initial=0.0))
+    least = max(least, 4.0 * quantum)
+    found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, x, j)]
+    best = max(found, key=lambda j: abs(j.size), default=None)
+    if best is None:
+        return Cleared(names, f"no jump of {least:.3g} {_unit(channel)} and more that stays")
+    end = next((j for j in found if j.row > best.row and abs(j.size + best.size) < 0.3 * abs(best.size)), None)
+    begin = next((j for j in found if j.row < best.row and abs(j.size + best.size) < 0.3 * abs(best.size)), None)
+    if end is None and begin is not None:  # the larger jump is the return
+        best, end = begin, best
+    last = case.time[end.row - 1] if end is not None else case.last
+    hours = float((last - case.time[best.row]) / np.timedelta64(1, "s")) / 3600.0
+    others = _others(case, channel, best.row)
+    unit = _unit(channel)
+    since = str(case.time[best.row])[:16].replace("T", " ")
+    clues = [
+        Clue("size", 1.5 + 2.0 * np.log(abs(best.size) / least), f"a jump of {best.size:+.3g} {unit} within one row"),
+        Clue("stays", min(np.log(max(hours, 0.1) / 6.0), 2.0), f"it stays for {hours:.3g} h"),
+        Clue(
+            "others",
+            1.5 if not others else -3.0,
+            f"{', '.join(others)} jump too" if others else "no other channel jumps",
+        ),
+    ]
+    return Suspect(
+        names,
+        tuple(clues),
+        {"factor": 1.0, "offset": round(best.size, 2), "onset": f"{str(case.time[best.row])[:19]}Z"},
+        f"{channel.name} stands {abs(best.size):.3g} {unit} {'higher' if best.size > 0 else 'lower'} from {since} UTC "
+        "on than just before, keeps its shape, and nothing else changes.",
+        case.time[best.row],
+        last,
+        (case.time[best.row - 1], case.time[best.row]),
+        device=case.device(channel),
+        rivals={"barometer-offset": sum(c.weight for c in clues) - 1.0} if channel.quantity == "air_pressure" else {},
+        mend=Mend(
+            "offset", names, case.time[best.row], last if end is not None else None, -round(best.size, 2),
+            uncertainty=best.error, proposed=best.error < 0.05 * abs(best.size),
+        ),
+        exhibit={"kind": "offset", "row": best.row, "size": best.size},
+    )  # fmt: skip
+
+
+def _lasts(case: Case, x: Floats, jump: _Jump) -> bool:
+    """Whether a temperature of the day after stands off that of the day before by the jump: weather turns back."""
+    day = round(86400.0 / max(case.interval_s, 1.0))
+    before, after = x[max(0, jump.row - day) : jump.row], x[jump.row : jump.row + day]
+    if min(np.isfinite(before).sum(), np.isfinite(after).sum()) < 0.8 * day:
+        return abs(jump.size) > 20.0  # without a day on both sides only what no weather does
+    return bool(0.5 < (np.nanmedian(after) - np.nanmedian(before)) / jump.size < 1.6)
+
+
+def _unit(channel: Channel) -> str:
+    from qc.quantities import quantities
+
+    return quantities()[channel.quantity].unit
+
+
+def _jumps(case: Case, x: Floats, least: float) -> list[_Jump]:
+    """Rows at which a channel jumps and stays for three hours, with the size: what the courses on both sides leave."""
+    if case.rows < 8:
+        return []
+    step = np.zeros(case.rows)
+    step[1:] = np.where(case.consecutive[1:], np.diff(x), 0.0)
+    rows = np.flatnonzero(np.abs(np.nan_to_num(step)) > 0.75 * least)
+    if len(rows) > 200:  # it jumps all the time: no step of a constant
+        return []
+    reach = max(3, round(3.0 * 3600.0 / max(case.interval_s, 1.0)))
+    near = int(np.clip(1800.0 / max(case.interval_s, 1.0), 4, 30))
+    out = []
+    for row in rows:
+        before, after = x[max(0, row - reach) : row], x[row : row + reach]
+        near_b, near_a = before[-near:], after[:near]
+        if min(np.isfinite(near_b).sum(), np.isfinite(near_a).sum()) < 3 or min(len(before), len(after)) < 3:
+            continue
+        tilt_b, tilt_a = (_slope(p) for p in (before[-2 * near :], after[: 2 * near]))
+        centre = (len(near_b) + len(near_a)) / 2.0
+        size = float(np.nanmedian(near_a) - np.nanmedian(near_b) - centre * (tilt_a + tilt_b) / 2.0)
+        apart = (len(before) + len(after)) / 2.0
+        wide = float(np.nanmedian(after) - np.nanmedian(before) - apart * (tilt_a + tilt_b) / 2.0)
+        if bool(abs(size) > least) and 0.5 < wide / size < 1.7 and 0.6 < step[row] / size < 1.6:
+            error = max(float(np.nanstd(np.diff(p))) for p in (before[-7:], after[:7]))
+            if abs(size) > 3.0 * error:
+                out.append(_Jump(int(row), size, error))
+    return out
+
+
+def _slope(x: Floats) -> float:
+    """Change from row to row: from the medians of both halves."""
+    half = len(x) // 2
+    a, b = x[:half], x[-half:] if half else x[:0]
+    if not (np.isfinite(a).any() and np.isfinite(b).any()):
+        return 0.0
+    return float(np.nanmedian(b) - np.nanmedian(a)) / max(len(x) - half, 1)
+
+
+def _others(case: Case, channel: Channel, row: int) -> list[str]:
+    """Channels that change in that row by more than in 99 of 100."""
+    out = []
+    for other in case.channels:
+        if (
+            other is channel
+            or other.quantity in ("wind_direction", "precipitation")
+            or (case.night[row] and "irrad" in other.quantity)
+        ):
+            continue
+        change = np.abs(np.diff(case.values(other)))
+        there = change[np.isfinite(change) & (change > 0)]
+        if len(there) > 50 and change[row - 1] > 1.5 * np.percentile(there, 99):
+            out.append(other.name)
+    return out
+
+
+# ---- factors: a step of a ratio
+
+
+class _Ratio(NamedTuple):
+    """Median ratio of each day, of its mornings and afternoons, and the highest clearness of each; ln."""
+
+    days: np.ndarray
+    whole: Floats
+    morning: Floats
+    afternoon: Floats
+    bright: Floats
+
+
+def _partner(case: Case, channel: Channel) -> tuple[Floats, str] | None:
+    """What the channel must keep a ratio to, W/m2, and its name."""
+    scale = _PAR if channel.quantity == "par" else 1.0
+    twins = [c for c in case.of(channel.quantity) if c is not channel]
+    if twins:
+        return case.values(twins[0]), twins[0].name
+    direct, diffuse = case.mate("direct_irradiance"), case.mate("diffuse_irradiance")
+    mu = np.sin(np.radians(np.maximum(case.elevation, 0.0)))
+    if channel.quantity == "global_irradiance" and direct is not None and diffuse is not None:
+        return case.values(direct) * mu + case.values(diffuse), f"{direct.name} and {diffuse.name}"
+    other = case.mate("par" if channel.quantity == "global_irradiance" else "global_irradiance")
+    if other is not None and channel.quantity in ("global_irradiance", "par"):
+        return case.values(other) * (scale / (_PAR if other.quantity == "par" else 1.0)), other.name
+    return None
+
+
+def _ratio(case: Case, channel: Channel, partner: Floats | None) -> _Ratio:
+    scale = _PAR if channel.quantity == "par" else 1.0
+    x = case.values(channel) / scale
+    high = case.elevation > case.limit(ID, "elevation")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        clearness = np.where(high, x / np.maximum(case.clear.ghi, 1.0), np.nan)
+        base = clearness if partner is None else np.where(high & (partner > 40.0), x * scale / partner, np.nan)
+        logs = np.where(base > 1e-3, np.log(np.maximum(base, 1e-3)), np.nan)
+    day = case.solar_day
+    days, whole, count = blocks.medians(logs, day)
+    noon = case.solar_hour < 12.0
+    parts = []
+    for side in (noon, ~noon):
+        d, m, _ = blocks.medians(np.where(side, logs, np.nan), day)
+        parts.append(np.asarray(blocks.spread_out(m, d, days, np.nan), float))
+    bright = np.full(len(days), np.nan)
+    rows = np.flatnonzero(np.isfinite(clearness))
+    if len(rows):
+        b, first = np.unique(day[rows], return_index=True)
+        top = np.log(np.maximum(np.maximum.reduceat(clearness[rows], first), 1e-3))
+        bright = np.asarray(blocks.spread_out(top, b, days, np.nan), float)
+    enough = count * case.interval_s >= 2.0 * 3600.0
+    return _Ratio(days[enough], whole[enough], parts[0][enough], parts[1][enough], bright[enough])
+
+
+def _ratios(case: Case) -> list[Outcome]:
+    """Global irradiance and PAR: each against its partner, the one blamed whose own brightness changed."""
+    able = [c for c in case.of("global_irradiance", "par") if np.isfinite(case.values(c)).any()]
+    found = [(c, _factor(case, c)) for c in able]
+    suspects = [(c, o) for c, o in found if isinstance(o, Suspect)]
+    if len(suspects) > 1:  # the same step seen from both sides: the likelier one stands
+        best = max(suspects, key=lambda f: (f[1].exhibit["own"], f[1].log_odds))
+        return [o if not isinstance(o, Suspect) or o is best[1] else _second(c, o, best[0]) for c, o in found]
+    return [o for _, o in found]
+
+
+def _second(channel: Channel, suspect: Suspect, blamed: Channel) -> Outcome:
+    return Cleared((channel.name,), f"the step of its ratio to {blamed.name} is in {blamed.name}")
+
+
+def _factor(case: Case, channel: Channel) -> Outcome:
+    names = (channel.name,)
+    partner = _partner(case, channel)
+    ratio = _ratio(case, channel, partner[0] if partner else None)
+    series = ratio.whole if partner else ratio.bright
+    side = 3 if partner else 8
+    n = len(series)
+    if n < 2 * side:
+        when = case.first + np.timedelta64(2 * side + 1, "D")
+        return Untested(names, f"has {n} days of light, needs {2 * side}", f"{str(when)[:19]}Z")
+    change = onset.step(series, least=side)
+    if change is None:
+        return Cleared(names, "its ratio has no step")
+    size = change.after - change.before
+    rest = series.copy()
+    rest[: change.at] -= change.before
+    rest[change.at :] -= change.after
+    noise = max(1.4826 * float(np.nanmedian(np.abs(rest))), 0.004)
+    near = float(
+        np.nanmedian(series[change.at : change.at + side]) - np.nanmedian(series[max(0, change.at - side) : change.at])
+    )
+    least = case.limit(ID, "factor" if partner else "factor-alone")
+    told = f"{np.exp(size):.3f}"
+    if abs(size) < least or abs(size) < 4.0 * noise or not 0.6 < near / size < 1.6:
+        return Cleared(
+            names,
+            f"largest step of its ratio {told}, scatter {noise:.1%}, {least:.0%} and 4 times the scatter are asked for",
+        )
+    halves = [
+        float(np.nanmedian(h[change.at : change.at + 10]) - np.nanmedian(h[max(0, change.at - 10) : change.at]))
+        for h in (ratio.morning, ratio.afternoon)
+    ]
+    odd = max(abs(h - size) for h in halves) / abs(size)
+    tops = [_top(ratio.bright[max(0, change.at - 20) : change.at]), _top(ratio.bright[change.at : change.at + 20])]
+    own = float(np.nanmedian(tops[1]) - np.nanmedian(tops[0]))
+    vague = 0.08 + sum(1.4826 * float(np.nanmedian(np.abs(t - np.nanmedian(t)))) / np.sqrt(len(t)) for t in tops)
+    mine = abs(own - size) / max(abs(size), 2.0 * vague)
+    if partner and own * np.sign(size) < 0.3 * abs(size) - 2.0 * vague:
+        return Cleared(
+            names,
+            f"its ratio to {partner[1]} has a step of {told}, its own brightest hours have one of {np.exp(own):.2f}",
+        )
+    count = min(change.at, n - change.at)
+    clues = [
+        Clue("size", 1.0 + 2.0 * np.log(abs(size) / least), f"by a factor of {told}"),
+        Clue(
+            "sharp",
+            2.0 * np.log(abs(size) / (4.0 * noise)) if np.isfinite(odd) else 0.0,
+            f"days scatter by {noise:.1%}",
+        ),
+        Clue(
+            "shape",
+            2.0 - 6.0 * odd if np.isfinite(odd) else -1.0,
+            f"mornings by {np.exp(halves[0]):.3f}, afternoons by {np.exp(halves[1]):.3f}",
+        ),
+        Clue("days", min(np.log(count / side) + 0.5, 1.5), f"{change.at} days before, {n - change.at} after"),
+        Clue(
+            "own",
+            max(2.0 - 3.0 * mine, -1.5) if partner else -1.0,
+            f"its own brightest hours changed by {np.exp(own):.2f}",
+        ),
+    ]
+    rows = _when(case, channel, partner[0] if partner else None, change.before, change.after, ratio.days, change)
+    against = partner[1] if partner else "a clear sky"
+    close = [series[max(0, change.at - 10) : change.at], series[change.at : change.at + 10]]
+    factor = float(np.exp(np.nanmedian(close[1]) - np.nanmedian(close[0])))
+    return Suspect(
+        names,
+        tuple(clues),
+        {"factor": round(factor, 4), "offset": 0.0, "onset": f"{str(rows[1])[:19]}Z"},
+        f"{channel.name} reads {factor:.3f} times what it did against {against} from {str(rows[1])[:10]} on "
+        f"({n - change.at} days, {change.at} before), at all hours alike.",
+        rows[1],
+        case.last,
+        rows,
+        device=case.device(channel),
+        mend=Mend(
+            "scale", names, rows[1], None, round(1.0 / factor, 5), uncertainty=noise / np.sqrt(max(count, 1)),
+            proposed=partner is not None,
+        ),
+        exhibit={"kind": "factor", "own": -mine, "days": ratio.days, "series": series, "at": change.at},
+    )  # fmt: skip
+
+
+def _top(bright: Floats) -> Floats:
+    """The brighter half of some days: clouds only take away."""
+    there = bright[np.isfinite(bright)]
+    return there[there >= np.median(there)] if len(there) else np.array([np.nan])
+
+
+def _when(
+    case: Case,
+    channel: Channel,
+    partner: Floats | None,
+    before: float,
+    after: float,
+    days: np.ndarray,
+    change: onset.Change,
+) -> tuple[np.datetime64, np.datetime64]:
+    """Between the last rows at the old ratio and the first at the new one; without a partner, between two days."""
+    early, late = int(days[max(change.at - 1, 0)]), int(days[change.at])
+    span = np.flatnonzero((case.solar_day >= early) & (case.solar_day <= late))
+    if partner is None:
+        first = int(days[max(change.earliest - 1, 0)])
+        return case.time[np.flatnonzero(case.solar_day == first)[-1]], case.time[
+            np.flatnonzero(case.solar_day == late)[0]
+        ]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        logs = np.log(np.maximum(case.values(channel)[span] / np.maximum(partner[span], 1e-3), 1e-3))
+    lit = (case.elevation[span] > 5.0) & (partner[span] > 20.0) & np.isfinite(logs)
+    gain = np.where(
+        lit, np.clip(np.abs(logs - before) - np.abs(logs - after), -abs(after - before), abs(after - before)), 0.0
+    )
+    behind = np.cumsum(gain[::-1])[::-1]
+    good = np.flatnonzero(behind >= behind.max() - 3.0 * abs(after - before))
+    return case.time[span[max(good[0] - 1, 0)]], case.time[span[good[-1]]]
+
+
+def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
+    """An offset of pressure or temperature, or a factor of irradiance, from a random row on."""
+    able = [
+        c
+        for c in case.of(*_JUMPS)
+        if np.isfinite(case.values(c)).mean() > 0.5
+        and not _jumps(case, case.values(c), case.limit(ID, _JUMPS[c.quantity]))
+    ]
+    sun = [
+        c for c in case.of("global_irradiance", "par") if np.isfinite(case.values(c)).mean() > 0.3 and _partner(case, c)
+    ]
+    choice = [*able, *(sun if case.span_s > 12.0 * 86400.0 else [])]
+    if not choice:
+        return None
+    channel = choice[int(rng.integers(len(choice)))]
+    sign = 1.0 if rng.random() < 0.5 else -1.0
+    row = onset_row(case, rng)
+    x = case.values(channel).copy()
+    if channel in sun:
+        row = max(row, int(np.searchsorted(case.time, case.first + np.timedelta64(5, "D"))))
+        size = {"near": 0.10, "typical": float(rng.uniform(0.2, 0.45)), "gross": float(rng.uniform(0.7, 1.1))}[grade]
+        factor, offset = float(np.exp(sign * size)), 0.0
+        x[row:] *= factor
+    else:
+        row = max(row, 8)
+        least = max(
+            case.limit(ID, _JUMPS[channel.quantity]),
+            4.0 * float(case.quantum(channel).max(initial=0.0)),
+        )
+        size = {"near": 1.3, "typical": float(rng.uniform(2.0, 3.5)), "gross": float(rng.uniform(5.0, 8.0))}[grade]
+        factor, offset = 1.0, round(sign * size * least, 1)
+        x[row:] += offset
+    there = np.flatnonzero(np.isfinite(x[row:]))
+    if not len(there):
+        return None
+    begin = case.time[row + there[0]]
+    evidence = {"factor": factor, "offset": offset, "onset": f"{str(begin)[:19]}Z"}
+    return Injection((channel.name,), begin, case.last, evidence, {channel.name: x})
+
+
+def picture(case: Case, suspect: Suspect) -> Figure:
+    """The values around the step, or the ratio by day, with the levels on both sides."""
+    from qc.write import picture as house
+
+    channel = next(c for c in case.channels if c.name == suspect.channels[0])
+    figure = house.figure(2.9)
+    axes = figure.subplots()
+    if suspect.exhibit["kind"] == "factor":
+        days, series, at = (suspect.exhibit[k] for k in ("days", "series", "at"))
+        when, ratio = house.days(np.asarray(days).astype("datetime64[D]")), np.exp(np.asarray(series))
+        axes.plot(when[:at], ratio[:at], "o", markersize=3, color=house.SOFT, label="before")
+        axes.plot(when[at:], ratio[at:], "o", markersize=3, color=house.SERIES[1], label="after")
+        for part in (slice(None, at), slice(at, None)):
+            axes.plot(when[part], np.full(len(when[part]), np.nanmedian(ratio[part])), color=house.INK, linewidth=0.9)
+        axes.set_ylabel(f"ratio of {house.label(channel.name, 16)}, median of the day")
+        house.time_axis(axes, case.first, case.last)
+    else:
+        row = int(suspect.exhibit["row"])
+        wide = round(36.0 * 3600.0 / max(case.interval_s, 1.0))
+        here = slice(max(0, row - wide), min(case.rows, row + wide))
+        x, gap = case.values(channel), np.timedelta64(round(max(3 * case.interval_s, 1.0)), "s")
+        house.line(axes, case.time[here], x[here], gap=gap, color=house.SERIES[1], label=house.label(channel.name))
+        mended = np.where(np.arange(case.rows) >= row, x - suspect.exhibit["size"], np.nan)
+        house.line(axes, case.time[here], mended[here], gap=gap, color=house.SOFT, label="without the step")
+        axes.set_ylabel(f"{house.label(channel.name, 16)}, {_unit(channel)}")
+        house.time_axis(axes, case.time[here][0], case.time[here][-1])
+        house.night_shading(axes, case.time[here], case.elevation[here])
+    house.visits(axes, [(v.start, v.end, v.note) for v in case.visits(channel.name)])
+    house.legend(figure, axes)
+    return figure
+
+
+FAULT = Fault(
+    ID,
+    rank="sensor",  # after the wiring: an exchanged or open channel steps too
+    needs=((*_JUMPS, "global_irradiance", "par"),),
+    least_s=12 * 3600.0,
+    test=test,
+    inject=inject,
+    picture=picture,
+    keys=("factor", "offset", "onset"),
+    go="remote",
+    rivals={
+        "barometer-offset": "the certificate and the program: whether the constants changed on that day",
+        "pyranometer-scale": "whether there is a step, and whether the program changed on that day",
+        "probe-exposed": "whether it shows only in sun and in clear calm nights",
+        "unit-wrong": "whether the factor is that of a unit",
+    },
+    visits=("replaced", "disturbed", "note"),
+)

@@ -1,0 +1,797 @@
+"""Values in another unit than the station file says.
+
+Shows: a whole channel lies far from what is possible or usual, and in another unit of its quantity it would be usual,
+    and agree with the channels beside it.
+Happened: the logger's program or a sensor was set to other units, or its unit stands wrong in the station file.
+How sure: pressure, Kelvin, kilowatts and inches betray themselves within hours; miles, knots and kilometres an hour
+    need a gust or a second anemometer beside it, or a week and the day of the change.
+Check: read the unit in the logger's program and in the table's header; compare one reading at a noted minute with a
+    hand instrument; look into the visit log for a program that was loaded on the day of the change.
+Carry: hand instrument for the quantity, laptop with the logger's cable.
+Caution: no climb is needed for a reading; do not change the program in the field without a copy of the old one.
+Data: correct `unit` of the channel in the station file (with a deployment from the day of the change on); the table
+    stays as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from qc import units
+from qc.case import Case
+from qc.errors import StationFileError
+from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
+from qc.mends import Mend
+from qc.physics import heights, humidity, onset
+from qc.physics.pressure import standard_pressure
+from qc.station import Channel
+from qc.verdicts import Floats
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+ID = "unit-wrong"
+TEMPERATURES = ("air_temperature", "dew_point", "soil_temperature", "surface_temperature", "logger_temperature")
+WIND = ("wind_speed", "wind_gust")
+UNITS = {
+    "air_pressure": ("hPa", "inHg", "mmHg", "kPa", "Pa"),
+    **dict.fromkeys(TEMPERATURES, ("degC", "degF", "K")),
+    **dict.fromkeys(WIND, ("m/s", "mph", "kn", "km/h", "ft/s")),
+    "global_irradiance": ("W/m2", "kW/m2", "kJ/m2", "MJ/m2"),
+    "relative_humidity": ("%", "1"),
+    "precipitation": ("mm", "inches"),
+}
+"""Units that a channel of a quantity may be in (contract 7 and 3), as `unit_found` names them."""
+
+QUANTITIES = tuple(UNITS)
+BLOCK_S = 6 * 3600.0
+STEPS = {"inHg": 0.01, "mmHg": 0.1, "kPa": 0.01, "Pa": 10.0, "kW/m2": 0.001, "inches": 0.01, "1": 0.01}
+"""What a logger's last digit is worth in a unit (common practice: two decimals of inches, of mercury and of rain)."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The channel as it would be if the table were in another unit: true values are `factor` x + `plus`."""
+
+    unit: str
+    factor: float
+    plus: float
+
+    def of(self, values: Floats) -> Floats:
+        """Values of the table in the output unit."""
+        return np.asarray(values * self.factor + self.plus)
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the numbers say of one reading against the declared unit: clues, and how well each block fits either."""
+
+    clues: list[Clue]
+    better: Floats  # by block: 1 where the reading fits better, 0 where the declared unit does, NaN for none
+    fit: float = 0.0  # log-likelihood that tells like units from each other, without any cap
+    begun: tuple[int, int] | None = None  # rows between which it began, where the test knows better than the blocks
+
+
+def readings(case: Case, channel: Channel) -> list[Reading]:
+    """Units that the table might be in instead of the declared one."""
+    try:
+        declared = units.conversion(channel.quantity, channel.unit, case.interval_s or None)
+    except StationFileError:
+        return []
+    out = []
+    for unit in UNITS[channel.quantity]:
+        try:
+            other = units.conversion(channel.quantity, unit, case.interval_s or None)
+        except StationFileError:
+            continue  # amounts need an interval
+        factor = other.factor / declared.factor
+        plus = (other.shift - declared.shift) * other.factor
+        if abs(np.log(factor)) > 0.05 or abs(plus) > 1.0:
+            out.append(Reading(unit, factor, plus))
+    return out
+
+
+def test(case: Case) -> Sequence[Outcome]:
+    """Each channel in each other unit that its quantity is given in."""
+    plain = case.of(*QUANTITIES)
+    gusts = [c for c in case.of("wind_gust", extremes=True) if c.statistic == "max"]
+    found = [_one(case, channel) for channel in [*plain, *gusts]]
+    return [one for one in found if one is not None]
+
+
+def _one(case: Case, channel: Channel) -> Outcome | None:
+    names = (channel.name,)
+    values = case.values(channel)
+    live = case.live_s(channel)
+    need = case.limit(ID, "hours") * 3600.0
+    if not case.interval_s:
+        return Untested(names, "a table of events", None)
+    if live < need:
+        return Untested(names, f"{live / 3600:.1f} h of values, needs {need / 3600:.0f}", "it has values for 6 h")
+    if channel.statistic == "sd":
+        return None
+    teller = _TELLERS[channel.quantity]
+    tried: list[tuple[float, Reading, Told]] = []
+    lacks = ""
+    for reading in readings(case, channel):
+        told = teller(case, channel, values, reading)
+        if isinstance(told, str):
+            lacks = told
+        elif told is not None:
+            tried.append((sum(c.weight for c in told.clues), reading, told))
+    if not tried and lacks:
+        return Untested(names, lacks, "there is more of it")
+    if not tried:
+        return Cleared(names, f"as plausible in {channel.unit} as values are")
+    odds, reading, told = max(tried, key=lambda t: t[0] + t[2].fit)
+    if odds <= 0.0:
+        return Cleared(names, f"more plausible in {channel.unit} than in {reading.unit}")
+    return _named(case, channel, reading, told)
+
+
+def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Suspect:
+    values = case.values(channel)
+    rows = np.flatnonzero(np.isfinite(values))
+    _, first = _blocks(case, rows)
+    begin_row, before_row = int(rows[0]), None
+    run = onset.first_true(told.better, least=min(2, int(np.isfinite(told.better).sum())))
+    if run is not None and run[0] >= 0:
+        a, b = first[run[0]], (first[run[1] + 1] if run[1] + 1 < len(first) else len(rows))
+        before_row, begin_row = _narrowed(values, rows[a:b], reading)
+    if told.begun is not None:
+        before_row, begin_row = told.begun
+    begin = case.first if before_row is None else case.time[begin_row]
+    start = case.first if before_row is None else case.time[before_row]
+    clues = list(told.clues)
+    if before_row is not None:
+        clues.append(Clue("own past", 2.0, "in the declared unit until then"))
+    hours = float((rows >= begin_row).sum()) * case.interval_s / 3600.0
+    here = values[begin_row:]
+    middle = float(np.nanmedian(here))
+    return Suspect(
+        (channel.name,),
+        tuple(clues),
+        {"unit_found": reading.unit},
+        f"{channel.name} is in {reading.unit}, not in {channel.unit}: its median of {middle:.4g} over {hours:.0f} h is "
+        f"{float(reading.of(np.array([middle]))[0]):.4g} then, as it should be.",
+        begin,
+        case.time[rows[-1]],
+        (start, begin),
+        device=case.device(channel),
+        mend=Mend("unit", (channel.name,), None if before_row is None else begin, None, reading.factor, reading.plus,
+                  unit=reading.unit),
+        exhibit={"channel": channel, "reading": reading, "begin": begin},
+    )  # fmt: skip
+
+
+def _blocks(case: Case, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Six-hour blocks with values, and where each begins in `rows`."""
+    us = case.time[rows].astype("datetime64[us]").astype(np.int64)
+    return np.unique(us // round(BLOCK_S * 1e6), return_index=True)
+
+
+def _medians(case: Case, values: Floats) -> Floats:
+    """Median of each six-hour block with values."""
+    rows = np.flatnonzero(np.isfinite(values))
+    _, first = _blocks(case, rows)
+    return np.array([np.median(part) for part in np.split(values[rows], first[1:])])
+
+
+def _narrowed(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int]:
+    """Rows between which it began: the two of one leap that a change of unit explains and nothing else comes near to,
+    else the first and last of those given (two blocks)."""
+    x = values[rows]
+    if len(x) < 2:
+        return int(rows[0]), int(rows[0])
+    there = (x[:-1] - reading.plus) / reading.factor  # what the value before would be in the other unit
+    leap, miss = np.abs(x[1:] - x[:-1]), np.abs(x[1:] - there)
+    likely = (miss < 0.2 * leap) & (leap > 8.0 * np.median(leap))
+    if likely.sum() != 1 or leap[likely][0] < 0.9 * leap.max():
+        return int(rows[0]), int(rows[-1])
+    at = int(np.flatnonzero(likely)[0])
+    return int(rows[at]), int(rows[at + 1])
+
+
+def _capped(odds: float) -> float:
+    return float(np.clip(odds, -4.0, 4.0))
+
+
+# ---- what each quantity goes by
+
+Teller = Callable[[Case, Channel, Floats, Reading], "Told | str | None"]
+
+
+def _lately(better: Floats) -> float:
+    """Hours in a row, up to the last block, in which another unit fits better."""
+    run = onset.first_true(better, least=1)
+    if run is None:
+        return 0.0
+    return float((better[run[1] :] > 0.5).sum()) * BLOCK_S / 3600.0
+
+
+def _runs(case: Case, better: Floats, usual: float = 1.0) -> list[Clue]:
+    hours = _lately(better)
+    if hours <= 0:
+        return [Clue("lasting", -4.0, "not at the end")]
+    return [Clue("lasting", usual * min(3.0, 0.5 + 0.25 * hours / 6.0), f"for {hours:.0f} h on end")]
+
+
+def _tail(better: Floats) -> slice:
+    run = onset.first_true(better, least=1)
+    return slice(run[1], None) if run is not None else slice(0, 0)
+
+
+def _pressure(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
+    usual = float(standard_pressure(case.sky.elevation))
+    middles = _medians(case, values)
+    wide = case.limit(ID, "pressure")
+    here = np.log(np.maximum(middles, 1e-6) / usual)
+    there = np.log(np.maximum(reading.of(middles), 1e-6) / usual)
+    better = (np.abs(there) < np.abs(here)).astype(float)
+    at = _tail(better)
+    if not len(here[at]):
+        return None
+    a, b = float(np.median(here[at])), float(np.median(there[at]))
+    clues = [
+        Clue("declared unit", _capped(0.5 * (a / wide) ** 2 - 2.0), f"{np.exp(a):.3g} of what is usual at the height"),
+        Clue("other unit", _capped(4.0 - 0.5 * (b / wide) ** 2), f"{np.exp(b):.3f} of it in {reading.unit}"),
+        *_runs(case, better),
+    ]
+    return Told(clues, better)
+
+
+def _usual_temperature(case: Case) -> float:
+    middle = case.time[case.rows // 2].astype("datetime64[D]")
+    day = int((middle - middle.astype("datetime64[Y]")).astype(np.int64))
+    return float(heights.usual_temperature(case.sky.latitude, case.sky.elevation, day))
+
+
+def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
+    middles = _medians(case, values)
+    usual = _usual_temperature(case) - (5.0 if channel.quantity == "dew_point" else 0.0)
+    wide = case.limit(ID, "temperature") * (1.4 if channel.quantity == "logger_temperature" else 1.0)
+    here, there = (middles - usual) / wide, (reading.of(middles) - usual) / wide
+    reference = _reference(case, channel)
+    better = _stepped(middles, reading)
+    if better is None and reference is None:
+        better = (np.abs(there) < np.abs(here)).astype(float)
+    elif better is None and reference is not None:
+        beside = np.array([np.median(p) for p in np.split(*_paired(case, values, reference))])
+        better = (np.abs(reading.of(middles) - middles + beside) < np.abs(beside)).astype(float)
+        better[~np.isfinite(beside)] = np.nan
+    assert better is not None
+    at = _tail(better)
+    if not len(here[at]):
+        return None
+    a, b = float(np.median(here[at])), float(np.median(there[at]))
+    rows = np.flatnonzero(np.isfinite(values))
+    _, first = _blocks(case, rows)
+    after = values[rows[first[at.start]] :]
+    converted = reading.of(after[np.isfinite(after)])
+    odd = float(np.mean(np.abs(converted - usual) > 28.0))
+    hot = float(np.mean(after[np.isfinite(after)] > 60.0))
+    clues = [
+        Clue("level", _capped(0.5 * (a**2 - b**2)), f"{a * wide:+.0f} K from what is usual here, {b * wide:+.0f} then"),
+        Clue("all values", 1.0 if odd < 0.005 else -4.0 * min(1.0, 20.0 * odd), f"{100 * odd:.1f} % odd even then"),
+        *_runs(case, better, 0.6),
+    ]
+    if hot > 0.2:
+        clues.append(Clue("no air is so", 3.0, f"{100 * hot:.0f} % of values above 60 degC"))
+    if reference is not None:
+        clues.append(_beside(case, after, reference[len(values) - len(after) :], reading))
+    follows = _follows(case, channel, after, reading)
+    if follows is not None:
+        clues.append(follows)
+    jumps = np.abs(np.diff(converted))
+    if (follows is not None and follows.log_odds <= -1.5) or (len(jumps) and np.median(jumps) > 2.5):
+        return None  # it goes with nothing, or jumps as no air does, in whatever unit
+    identity = _identity(case, channel, values, reading, len(values) - len(after))
+    if identity is not None:
+        clues.append(identity)
+    return Told(clues, better)
+
+
+def _coarse_step(series: Floats, most: int = 150) -> onset.Change | None:
+    """As `onset.step`; in a long series first among medians of several values, then about the place found."""
+    wide = -(-len(series) // most)
+    if wide == 1:
+        return onset.step(series, least=2)
+    whole = len(series) // wide * wide
+    rough = onset.step(np.median(series[:whole].reshape(-1, wide), axis=1), least=2)
+    if rough is None:
+        return None
+    a, b = max(0, (rough.at - 2) * wide), min(len(series), (rough.at + 2) * wide)
+    fine = onset.step(series[a:b], least=2)
+    at = rough.at * wide if fine is None else a + fine.at
+    return rough._replace(at=at, earliest=at, latest=at)
+
+
+def _stepped(middles: Floats, reading: Reading) -> Floats | None:
+    """1 from the block on at which the values leap as this unit would make them; None where they do not."""
+    change = _coarse_step(middles)
+    if change is None or change.gain < 4.0:
+        return None
+    leap = (change.before - reading.plus) / reading.factor - change.before
+    if abs(leap) < 15.0 or abs(change.after - change.before - leap) > 0.35 * abs(leap):
+        return None
+    return (np.arange(len(middles)) >= change.at).astype(float)
+
+
+def _paired(case: Case, values: Floats, reference: Floats) -> tuple[Floats, np.ndarray]:
+    """Values less a reference in the rows of values, and the edges of blocks, for `np.split`."""
+    rows = np.flatnonzero(np.isfinite(values))
+    _, first = _blocks(case, rows)
+    return (values - reference)[rows], first[1:]
+
+
+def _reference(case: Case, channel: Channel) -> Floats | None:
+    """Median of the other temperatures of the table; None without any."""
+    others = [c for c in case.of(*TEMPERATURES) if c.name != channel.name]
+    sheets = [case.values(c) for c in others]
+    sheets = [s for s in sheets if np.isfinite(s).mean() > 0.3]
+    if not sheets:
+        return None
+    if len(sheets) == 1:
+        return sheets[0]
+    stack = np.sort(np.stack(sheets), axis=0)  # NaN go to the end
+    count = np.isfinite(stack).sum(axis=0)
+    lower, upper = np.maximum((count - 1) // 2, 0), count // 2
+    columns = np.arange(stack.shape[1])
+    return np.asarray((stack[lower, columns] + stack[np.minimum(upper, len(stack) - 1), columns]) / 2.0)
+
+
+def _beside(case: Case, after: Floats, reference: Floats, reading: Reading) -> Clue:
+    both = np.isfinite(after) & np.isfinite(reference)
+    if both.sum() < 10:
+        return Clue("beside", 0.0, "nothing to compare with")
+    x, y, r = after[both], reading.of(after[both]), reference[both]
+    wide = case.limit(ID, "beside")
+    a, b = float(np.median(np.abs(x - r))), float(np.median(np.abs(y - r)))
+    odds = _capped(0.5 * ((a / wide) ** 2 - (b / wide) ** 2))
+    told = f"{a:.1f} K from the temperatures beside it, {b:.1f} in {reading.unit}"
+    if odds > 0 and b > min(0.4 * a, 9.0):
+        odds = 0.0
+    return Clue("beside", odds, told)
+
+
+def _follows(case: Case, channel: Channel, after: Floats, reading: Reading) -> Clue | None:
+    """Whether it goes up and down with the other air (or the logger's) temperatures: a dead or open input does not, in
+    whatever unit."""
+    others = [c for c in case.of("air_temperature") if c.name != channel.name]
+    trust = 1.0
+    if not others:  # a logger indoors goes its own way
+        others, trust = [c for c in case.of("logger_temperature") if c.name != channel.name], 0.25
+    if channel.quantity not in ("air_temperature", "logger_temperature") or not others:
+        return None
+    start = case.rows - len(after)
+    best: tuple[float, float] | None = None
+    for other in others:
+        r = case.values(other)[start:]
+        both = np.isfinite(r) & np.isfinite(after)
+        if both.sum() < 24 or not 0.2 < np.std(r[both]) < 40.0:
+            continue
+        y = reading.of(after[both])
+        alike = float(np.corrcoef(y, r[both])[0, 1]) if np.std(y) > 0 else 0.0
+        slope = float(np.std(y) / np.std(r[both]))
+        if best is None or alike > best[0]:
+            best = alike, slope
+    if best is None:
+        return None
+    odds = min(1.5, 8.0 * (best[0] - 0.75)) - (2.0 if not 0.4 < best[1] < 2.5 else 0.0)
+    return Clue("follows", trust * odds, f"r {best[0]:.2f} with the other temperatures, {best[1]:.1f} of their range")
+
+
+def _identity(case: Case, channel: Channel, values: Floats, reading: Reading, start: int) -> Clue | None:
+    """Dew point measured against that from temperature and humidity."""
+    if channel.quantity not in ("air_temperature", "dew_point"):
+        return None
+    t, td, rh = (case.mate(q) for q in ("air_temperature", "dew_point", "relative_humidity"))
+    if t is None or td is None or rh is None or channel not in (t, td):
+        return None
+    step = max(1, (case.rows - start) // 5000)
+    rows = np.arange(start, case.rows, step)
+    air, dew, wet = (case.values(c)[rows] for c in (t, td, rh))
+    wet = np.where((wet > 5.0) & (wet <= 105.0), np.minimum(wet, 100.0), np.nan)
+
+    def misfit(a: Floats, d: Floats) -> float:
+        a = np.where((a > -60.0) & (a < 80.0), a, np.nan)
+        off = np.abs(humidity.dew_point(a, wet) - d)
+        return float(np.nanmedian(off)) if np.isfinite(off).sum() > 10 else 60.0
+
+    before = misfit(air, dew)
+    after = misfit(reading.of(air), dew) if channel is t else misfit(air, reading.of(dew))
+    told = f"dew point {before:.1f} K from that of temperature and humidity, {after:.1f} then"
+    odds = _capped(0.5 * (before**2 - after**2) / 2.0**2)
+    return Clue("dew point", min(odds, 4.0 - after), told)
+
+
+def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
+    days, medians = _daily(case, values)
+    if not len(days):
+        return "less than a day of wind"
+    if channel.statistic in ("min", "max") and channel.quantity == "wind_speed":
+        return None
+    turn = float(np.log(reading.factor))
+    ratio = _ratio(case, channel, values, days)
+    series = np.log(np.maximum(medians, 0.1)) if ratio is None else ratio
+    start, step, fit = 0, None, 0.0
+    change = onset.step(series, least=2)
+    if change is not None and change.gain > 3.0:
+        jump = change.after - change.before
+        rest = np.concatenate((series[: change.at] - change.before, series[change.at :] - change.after))
+        error = 1.9 * float(np.median(np.abs(rest))) / np.sqrt(min(change.at, len(series) - change.at)) + 0.01
+        off = (jump + turn) / max(error, 0.04)
+        if abs(jump) > 4.0 * error and abs(jump) > 0.4:
+            start, fit = change.at, -0.5 * off**2
+            odds = 4.0 - 0.5 * off**2 if ratio is not None else min(2.0, 2.0 - 0.5 * off**2)
+            told = f"a step by {np.exp(jump):.2f} on day {change.at + 1}, this unit would be {np.exp(-turn):.2f}"
+            step = Clue("step", odds, told)
+    typical = {"wind_speed": 2.5, "wind_gust": 5.0}[channel.quantity]
+    level = float(np.log(max(float(np.median(medians[start:])), 0.05) / typical))
+    wide = case.limit(ID, "wind")
+    odds = float(np.clip(0.5 * ((level / wide) ** 2 - ((level + turn) / wide) ** 2), -2.0, 2.0))
+    clues = [Clue("level", odds, f"{np.exp(level):.2f} of a usual wind, {np.exp(level + turn):.2f} then")]
+    beside = 0.0
+    if ratio is not None:
+        clues += _unlike(case, channel, ratio[start:], turn)
+        beside = clues[1].weight
+        if step is None:
+            fit = -_strain(case, (float(np.median(ratio)) + turn) * _SIGN[channel.quantity])
+    if step is not None:
+        clues.append(step)
+    grid, from_day = _grid(case, values, reading, days, start)
+    if grid is not None:
+        clues.append(grid)
+        start = max(start, from_day) if step is None else start
+    proven = beside >= 1.0 or (grid is not None and grid.weight >= 3.0)
+    if not proven and (step is None or step.weight < 3.0):
+        clues.append(Clue("level only", -2.0, "nothing beside it and no grid of another unit"))
+    clues.append(Clue("unit", _RARE.get(reading.unit, 0.0), "how often loggers are set so"))
+    rows = np.flatnonzero(np.isfinite(values))
+    _, first = _blocks(case, rows)
+    better = (case.solar_day[rows[first]] >= days[start]).astype(float)
+    begun = _since(case, channel, values, days, start, ratio is not None) if start else None
+    return Told(clues, better, fit, begun)
+
+
+_RARE = {"ft/s": -1.5}
+"""Log-odds of a unit beside others (judgement)."""
+
+
+def _unlike(case: Case, channel: Channel, ratio: Floats, turn: float) -> list[Clue]:
+    """What the anemometer or the gust beside it says."""
+    sound, sign = float(np.median(ratio)), _SIGN[channel.quantity]
+    odds = _capped(_strain(case, sound * sign) - _strain(case, (sound + turn) * sign))
+    told = f"{np.exp(sound):.2f} of what the wind beside it lets expect, {np.exp(sound + turn):.2f} then"
+    clues = [Clue("beside", odds, told)]
+    if (sound * sign > 0.45 or sound * sign < -1.0) and abs(sound + turn) < 0.35:
+        name = "gust below mean" if sound * sign > 0 else "gust too high"
+        clues.append(Clue(name, min(3.0, 0.4 * len(ratio)), f"on {len(ratio)} days"))
+    return clues
+
+
+def _strain(case: Case, mean_over_gust: float) -> float:
+    """Half the square of a ratio in its standard deviations: calm air and shelter raise gusts over means far, nothing
+    lowers them below."""
+    return 0.5 * (mean_over_gust / case.limit(ID, "gust" if mean_over_gust > 0 else "gust_high")) ** 2
+
+
+def _since(case: Case, channel: Channel, values: Floats, days: Floats, start: int, mate: bool) -> tuple[int, int]:
+    """Rows between which it began: by the hours about the day of the step where there is a mate, else two days."""
+    rows = np.flatnonzero(
+        (case.solar_day >= days[max(0, start - 2)]) & (case.solar_day <= days[min(len(days) - 1, start + 1)])
+    )
+    if not mate:
+        inner = np.flatnonzero((case.solar_day >= days[start - 1]) & (case.solar_day <= days[start]))
+        return int(inner[0]), int(inner[-1])
+    each = _each(case, channel, values)
+    assert each is not None
+    good = rows[np.isfinite(each[rows])]
+    size = max(1, len(good) // 200)
+    parts = [good[n : n + size] for n in range(0, len(good), size)]
+    change = onset.step(np.array([np.median(each[p]) for p in parts]), least=2)
+    if change is None:
+        return int(rows[0]), int(rows[-1])
+    before, after = parts[max(0, change.earliest - 1)], parts[min(len(parts) - 1, change.latest)]
+    return int(before[0]), int(after[-1])
+
+
+_SIGN = {"wind_speed": 1.0, "wind_gust": -1.0}
+
+
+def _daily(case: Case, values: Floats) -> tuple[Floats, Floats]:
+    """Solar days with a quarter of their values, and their medians of what moves."""
+    rows = np.flatnonzero(values > 0.3)
+    if not len(rows):
+        return np.empty(0), np.empty(0)
+    days, first = np.unique(case.solar_day[rows], return_index=True)
+    parts = np.split(values[rows], first[1:])
+    enough = np.array([len(p) * case.interval_s >= 6 * 3600 for p in parts])
+    return days[enough], np.array([np.median(p) for p, e in zip(parts, enough, strict=True) if e])
+
+
+def _each(case: Case, channel: Channel, values: Floats) -> Floats | None:
+    """By row: logarithm of the channel over what its mate lets expect. None without a mate. Rows in which the wind does
+    not change, or a gust equals its mean, are left out: a frozen head repeats both."""
+    gusts = [c for c in case.of("wind_gust", extremes=True) if c.statistic != "min" and c.name != channel.name]
+    means = [c for c in case.of("wind_speed") if c.name != channel.name]
+    factor = 1.6 * (max(case.interval_s, 60.0) / 600.0) ** 0.13
+    if channel.quantity == "wind_gust":
+        mate, usual = next(iter(means), None), factor
+    elif gusts:
+        mate, usual = gusts[0], 1.0 / factor
+    else:
+        mate, usual = next(iter(means), None), 1.0
+    if mate is None:
+        return None
+    other = case.values(mate)
+    moves = np.ones(len(values), bool)
+    moves[1:] = np.abs(np.diff(values)) > 0.02 * np.abs(values[1:])
+    with np.errstate(invalid="ignore"):
+        good = (values > 0.3) & (other > 0.3) & moves & (np.abs(values - other) > 0.01 * other)
+    each = np.full(len(values), np.nan)
+    each[good] = np.log(values[good] / (other[good] * usual))
+    return each
+
+
+def _ratio(case: Case, channel: Channel, values: Floats, days: Floats) -> Floats | None:
+    """`_each` by day, the days given; None without a mate, or where it is silent on three days of ten."""
+    each = _each(case, channel, values)
+    if each is None:
+        return None
+    out = np.full(len(days), np.nan)
+    rows = np.flatnonzero(np.isfinite(each) & np.isin(case.solar_day, days))
+    if not len(rows):
+        return None
+    known, first = np.unique(case.solar_day[rows], return_index=True)
+    out[np.searchsorted(days, known)] = [np.median(p) for p in np.split(each[rows], first[1:])]
+    if np.isfinite(out).sum() < 0.7 * len(out):
+        return None
+    return np.where(np.isfinite(out), out, np.nanmedian(out))
+
+
+def _grid(case: Case, values: Floats, reading: Reading, days: Floats, start: int) -> tuple[Clue | None, int]:
+    """Whether the values stand on steps that are tenths (or halves, or wholes) in the other unit alone, and from which
+    day on."""
+    good = np.isfinite(values) & (values > 0.3) & (values < 12.0)
+    # a change within the record leaves its end on the grid
+    late = days[start if start else min(len(days) - 1, (2 * len(days)) // 3)]
+    distinct = np.unique(np.round(values[good & (case.solar_day >= late)], 4))
+    if len(distinct) < 8:
+        return None, 0
+    digits = float(np.min(np.diff(distinct)))
+    if not 0.005 <= digits <= 0.15:
+        return None, 0
+    best: tuple[Clue, float, float] | None = None
+    for quantum in (0.1, 0.5, 1.0):
+        room = digits / 2.0 * reading.factor / quantum  # share of a step that rounding blurs to each side
+        chance = 2.0 * room + 0.02
+        if chance > 0.8:
+            continue
+        if quantum > digits + 0.001 and _on(distinct, quantum, 0.02) > 0.9:
+            continue  # they stand on that grid as declared
+        on = _on(reading.of(distinct), quantum, room + 0.01)
+        if on <= max(0.97, chance):
+            continue
+        odds = len(distinct) * (on * np.log(on / chance) + (1 - on) * np.log(max(1 - on, 1e-9) / (1 - chance)))
+        clue = Clue("grid", _capped(odds), f"{100 * on:.0f} % of {len(distinct)} values are steps of {quantum:g} then")
+        best = (clue, quantum, room) if best is None or clue.log_odds > best[0].log_odds else best
+    if best is None:
+        return None, 0
+    rows = np.flatnonzero(good & np.isin(case.solar_day, days))
+    known, first = np.unique(case.solar_day[rows], return_index=True)
+    place = reading.of(values[rows]) / best[1]
+    hit = np.abs(place - np.round(place)) <= best[2] + 0.01
+    share = np.add.reduceat(hit.astype(float), first) / np.diff(np.append(first, len(rows)))
+    run = onset.first_true((share > 0.97).astype(float), least=1)
+    return best[0], 0 if run is None else int(np.searchsorted(days, known[run[1]]))
+
+
+def _on(x: Floats, quantum: float, room: float) -> float:
+    """Share of values that lie on steps of a quantum, within a share of a step."""
+    return float(np.mean(np.abs(x / quantum - np.round(x / quantum)) <= room))
+
+
+def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
+    least = 15.0 if abs(np.log(reading.factor)) < 3.0 else 5.0  # a factor of 1000 shows in a winter sun too
+    high = (case.elevation > least) & np.isfinite(values)
+    if high.sum() * case.interval_s < case.limit(ID, "sun_hours") * 3600.0:
+        return "too little high sun"
+    k = np.where(high, values / np.maximum(case.clear.ghi, 1.0), np.nan)
+    rows = np.flatnonzero(np.isfinite(values))
+    _, first = _blocks(case, rows)
+    by_block = np.array([np.quantile(p[np.isfinite(p)], 0.9) if np.isfinite(p).sum() > 3 else np.nan
+                         for p in np.split(k[rows], first[1:])])  # fmt: skip
+
+    def fit(top: Floats) -> Floats:
+        off = np.log(np.maximum(top, 1e-6))
+        return np.asarray(0.5 * (off / np.where(off > 0, 0.25, 0.8)) ** 2)
+
+    here, there = fit(by_block), fit(by_block * reading.factor)
+    better = np.where(np.isfinite(by_block), (there < here).astype(float), np.nan)
+    at = _tail(better)
+    if not np.isfinite(by_block[at]).any():
+        return None
+    start = rows[first[at.start]]
+    top = float(np.quantile(k[start:][np.isfinite(k[start:])], 0.95))
+    a, b = float(fit(np.array([top]))[0]), float(fit(np.array([top * reading.factor]))[0])
+    shape = np.corrcoef(values[start:][high[start:]], case.clear.ghi[start:][high[start:]])[0, 1]
+    clues = [
+        Clue("level", _capped(a - b - 1.0), f"{top:.3g} of a clear sky, {top * reading.factor:.2f} in {reading.unit}"),
+        Clue("clear sky", _capped(2.0 - b), "the brightest values are those of a clear sky then"),
+        Clue("follows the sun", _capped(6.0 * (float(shape) - 0.3)) if np.isfinite(shape) else -4.0, f"r {shape:.2f}"),
+        *_runs(case, better, 0.6),
+    ]
+    par = case.mate("par")
+    if abs(np.log(reading.factor)) < 1.2 and par is None:
+        return None  # cloud does as much
+    if reading.factor > 1.0 and top > 0.35:
+        clues.append(Clue("not so dark", -4.0, f"{top:.2f} of a clear sky is a cloudy one"))
+    if par is not None:
+        both = high[start:] & (case.values(par)[start:] > 20.0) & (values[start:] > 0)
+        if both.sum() > 10:
+            off = float(np.median(np.log(values[start:][both] * 2.05 / case.values(par)[start:][both])))
+            odds = 0.5 * ((off / 0.2) ** 2 - ((off + np.log(reading.factor)) / 0.2) ** 2)
+            clues.append(Clue("photosynthetic light", _capped(odds), f"{np.exp(off):.3g} of what PAR lets expect"))
+    return Told(clues, better)
+
+
+def _wet(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
+    here = values[np.isfinite(values)]
+    tops = np.quantile(here, 0.98)
+    if reading.factor < 10.0 or len(here) < 30:
+        return None
+    middles = _medians(case, values)
+    better = (middles <= 1.05).astype(float)
+    at = _tail(better)
+    if not len(middles[at]):
+        return None
+    part = middles[at]
+    dry = float(np.median(part))
+    clues = [
+        Clue(
+            "level",
+            4.0 if part.max() <= 1.05 and dry > 0.2 and part.max() > 0.4 else -4.0,
+            f"{dry:.2g} % in the median",
+        ),
+        Clue("spread", 2.0 if np.ptp(part) > 0.02 or dry < 0.99 else -2.0, f"98 % of values below {tops:.3g}"),
+        *_runs(case, better),
+    ]
+    others = [case.values(c) for c in case.of("relative_humidity") if c.name != channel.name]
+    off = [np.abs(o - reading.of(values)) for o in others if (np.isfinite(o) & np.isfinite(values)).sum() > 20]
+    if off:
+        apart = min(float(np.nanmedian(o)) for o in off)
+        clues.append(Clue("beside", 2.0 if apart < 15.0 else -4.0, f"{apart:.0f} % from the humidity beside it then"))
+    return Told(clues, better)
+
+
+def _rain(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
+    if reading.factor < 10.0 or channel.statistic == "counter":
+        return None
+    wet = values[values > 0]
+    if len(wet) < case.limit(ID, "tips"):
+        return f"{len(wet)} wet intervals, needs {case.limit(ID, 'tips'):.0f}"
+    usual = 1.2 * (case.interval_s / 600.0) ** 0.6
+    high = float(np.log(np.quantile(wet, 0.95) / usual))
+    turn, wide = np.log(reading.factor), case.limit(ID, "rain")
+    rest = np.abs(wet / 0.01 - np.round(wet / 0.01))
+    least = float(wet.min())
+    declared = channel.resolution if isinstance(channel.resolution, float | int) else None
+    clues = [
+        Clue("level", _capped(0.5 * ((high / wide) ** 2 - ((high + turn) / wide) ** 2)),
+             f"strong rain at {np.exp(high):.2f} of what is usual, {np.exp(high + turn):.1f} then"),
+        Clue("steps", 1.5 if least >= 0.0095 and float((rest < 0.01).mean()) > 0.98 else -2.0,
+             f"least amount {least:.3g}, steps of 0.01"),
+        Clue("tips", 1.5 if abs(least - 0.01) < 1e-6 and float(np.mean(wet < 0.015)) > 0.25 else -1.0,
+             f"{100 * float(np.mean(wet < 0.015)):.0f} % of wet intervals hold one tip"),
+    ]  # fmt: skip
+    if declared is not None:
+        fits = declared * units.conversion(channel.quantity, channel.unit, case.interval_s or None).factor
+        clues.append(Clue("tip size", 3.0 if fits > 3 * least else -4.0, f"the station file says {fits:g} mm a tip"))
+    days = case.live_s(channel) / 86400.0
+    if declared is None and days < case.limit(ID, "rain_days"):
+        return f"{days:.0f} days of rain record without a tip size, needs {case.limit(ID, 'rain_days'):.0f}"
+    year = float(np.nansum(values)) / days * 365.25
+    clues.append(Clue("a year", _capped(1.5 * float(np.log(120.0 / max(year, 1.0)))) if days >= 14 else 0.0,
+                      f"{year:.0f} mm in a year at this rate"))  # fmt: skip
+    return Told(clues, np.ones(len(_medians(case, values))))
+
+
+_TELLERS: dict[str, Teller] = {
+    "air_pressure": _pressure,
+    **dict.fromkeys(TEMPERATURES, _temperature),
+    **dict.fromkeys(WIND, _wind),
+    "global_irradiance": _sun,
+    "relative_humidity": _wet,
+    "precipitation": _rain,
+}
+
+
+# ---- injection and picture
+
+_OFTEN = {
+    "near": (("wind_speed", "kn"), ("wind_speed", "mph")),
+    "typical": (("wind_speed", "km/h"), ("wind_speed", "mph"), ("air_temperature", "degF"), ("air_pressure", "kPa"),
+                ("air_pressure", "mmHg"), ("dew_point", "degF")),
+    "gross": (("air_pressure", "inHg"), ("air_pressure", "kPa"), ("air_temperature", "K"), ("air_temperature", "degF"),
+              ("global_irradiance", "kW/m2")),
+}  # fmt: skip
+
+
+def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
+    """A channel that is written in another unit from a random row on, with the digits that loggers give that unit.
+
+    Near: miles or knots. Typical: those with a gust beside them, kilometres an hour, Fahrenheit, mercury, kilopascals.
+    Gross: what shows at once.
+    """
+    ways = []
+    for quantity, unit in _OFTEN[grade]:
+        for channel in case.of(quantity)[:1]:
+            alone = quantity == "wind_speed" and not case.of("wind_gust", extremes=True)
+            if not np.isfinite(case.values(channel)).any() or (grade == "typical" and alone):
+                continue
+            reading = next((r for r in readings(case, channel) if r.unit == unit), None)
+            if reading is not None:
+                ways.append((channel, reading))
+    if not ways:
+        return None
+    channel, reading = ways[int(rng.integers(len(ways)))]
+    row = onset_row(case, rng)
+    values = case.values(channel).copy()
+    values[row:] = (values[row:] - reading.plus) / reading.factor
+    digit = STEPS.get(reading.unit, 0.1)
+    fine = [c.model_copy(update={"resolution": min(digit, 0.01)}) if c.name == channel.name and c.resolution else c
+            for c in case.station.channel]  # fmt: skip
+    values[row:] = np.round(np.round(values[row:] / digit) * digit, 6)
+    station = case.station.model_copy(update={"channel": fine})
+    evidence = {"unit_found": reading.unit}
+    return Injection((channel.name,), case.time[row], case.last, evidence, {channel.name: values}, station=station)
+
+
+def picture(case: Case, suspect: Suspect) -> Figure:
+    """The channel as read, and as it would be in the unit that was found."""
+    from qc.write import picture as house
+
+    channel, reading = suspect.exhibit["channel"], suspect.exhibit["reading"]
+    values = case.values(channel)
+    figure = house.figure(4.4)
+    upper, lower = figure.subplots(2, 1, sharex=True)
+    gap = np.timedelta64(round(3 * max(case.interval_s, 60.0)), "s")
+    after = case.time >= suspect.exhibit["begin"]
+    house.line(upper, case.time, values, gap=gap, color=house.SOFT, label=f"read as {channel.unit}")
+    house.line(lower, case.time, np.where(after, reading.of(values), values), gap=gap, color=house.SERIES[0],
+               label=f"read as {reading.unit}")  # fmt: skip
+    for axes in (upper, lower):
+        axes.axvline(float(house.days(suspect.exhibit["begin"])), color=house.SERIES[1], linewidth=1.0)
+        axes.set_ylabel(house.label(channel.name))
+    house.time_axis(lower, case.first, case.last)
+    house.visits(upper, [(v.start, v.end, v.note) for v in case.visits(channel.name)])
+    house.legend(figure, upper, lower)
+    return figure
+
+
+FAULT = Fault(
+    ID,
+    rank="layout",
+    needs=(QUANTITIES,),
+    least_s=6 * 3600.0,
+    test=test,
+    inject=inject,
+    picture=picture,
+    keys=("unit_found",),
+    go="remote",
+    rivals={
+        "channels-swapped": "the names row and the program: a swapped channel follows another quantity",
+        "channel-open": "a dead or open input does not follow the channels beside it in any unit",
+        "constants-wrong": "the multiplier in the program: a unit's factor is one of a few numbers",
+        "anemometer-scale": "the multiplier in the program: a unit's factor is one of a few numbers",
+        "pyranometer-scale": "the multiplier in the program: a unit's factor is one of a few numbers",
+        "gauge-tip-size": "the size of a tip on the gauge's plate",
+        "site-facts": "the height of the barometer on a map",
+    },
+    visits=("replaced", "disturbed"),
+)

@@ -1,0 +1,335 @@
+"""What first and last light of a table tell of its clock and its coordinates: shared by the tests of both.
+
+Days of the channel of light that shows them best; how many minutes stamps are late on each; the pieces that this
+series falls into, or its drift.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.case import Case
+from qc.physics import onset, sun, twilight
+from qc.physics.twilight import Level
+from qc.record import SECOND, Times
+from qc.station import Channel
+from qc.verdicts import Bools, Floats
+
+Ints = NDArray[np.int64]
+
+LIGHT = ("global_irradiance", "par", "diffuse_irradiance", "reflected_irradiance")
+BLOCK_S = 600.0
+"""s; finer tables are averaged to it first: sooner done, and less noise in the dark (judgement)."""
+
+PAR_OF_GLOBAL = 2.05
+"""umol of PAR for each J of global irradiance (common practice: 2.0 to 2.1; measured on roof)."""
+
+SIDEREAL = 1.0
+"""min; what a sound clock may seem to be off by: horizon, response, model (measured: roof -2.4 with a pyranometer that
+is clipped at night, -0.5 with its PAR sensor; campus 0.0, forest 0.5)."""
+
+FEW = ((4, 7.0), (7, 5.0))
+"""min; spread of single days to reckon with where there are fewer than so many (measured on roof, campus, forest: 3 to
+6 in the median, worst mean of two healthy days 19, of three 11)."""
+
+EXPECTED = np.array([-1.7, -0.7, -0.1, 0.7])
+"""degrees; usual elevation of the sun without refraction at each of `twilight.LEVELS` (measured on roof, campus, forest
+and coast: medians of the four within 0.8 degree of it)."""
+
+PER_INTERVAL = 1 / 20
+"""More of it, as a share of the interval: intervals are long against twilight (measured: coast, hourly, 14-day means
+within 3.5 min rms 2 after `twilight.light` is taken off)."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Days `start` to `stop` (excluded) of the series between which the clock stays; `drift` is per day, 0 for none."""
+
+    start: int
+    stop: int
+    level: Level
+
+
+@dataclass(frozen=True)
+class FirstLight:
+    """The series of one table.
+
+    Parameters
+    ----------
+    channel : Channel
+        of the light.
+    row : array, shape (days,)
+        a row of the table in the middle of each day's light.
+    each : array, shape (days,)
+        minutes that stamps are late, by day.
+    height : array, shape (days,)
+        elevation of the sun at first and last light less what it should be, degrees, had stamps been set right.
+    pieces : tuple of Piece
+        in order of time; one where the clock stayed.
+    drift : Drift, optional
+        where a drift tells the series better than steps.
+    systematic : float
+        min; standard error that no number of days takes away.
+    """
+
+    channel: Channel
+    row: Ints
+    each: Floats
+    height: Floats
+    crossings: twilight.Crossings
+    pieces: tuple[Piece, ...]
+    drift: Drift | None
+    systematic: float
+    spread: float
+
+    @property
+    def days(self) -> int:
+        """Days that show both first and last light."""
+        return int(np.isfinite(self.each).sum())
+
+    @property
+    def odd_height(self) -> float:
+        """How far the sun stands from where it should at first light, degrees: the median of the days. Other
+        coordinates make days too long in one season and too short in another, so the sign counts for nothing."""
+        return middle(np.abs(self.height))
+
+    @property
+    def whole(self) -> Level:
+        """One level for the whole series."""
+        return twilight.level(self.each)
+
+    def sigma(self, level: Level) -> float:
+        """Standard error of a level, the systematic part included; few days are not trusted to agree. [min]"""
+        day = next((spread for least, spread in FEW if level.days < least), 0.0)
+        return float(np.hypot(max(level.error, day / np.sqrt(max(level.days, 1))), self.systematic))
+
+
+@dataclass(frozen=True)
+class Drift:
+    """A clock that runs fast (or slow) by `per_day` minutes from day `start` of the series on; `base` before it."""
+
+    start: int
+    per_day: float
+    error: float
+    base: float
+    end: float
+
+
+def of(case: Case) -> FirstLight | None:
+    """The series of a table, made once; None where no channel of light shows a day."""
+    if "first light" not in case.shared:
+        found = [one for channel in case.of(*LIGHT)[:3] if (one := _series(case, channel)) is not None]
+        case.shared["first light"] = min(found, key=_worth, default=None)
+    out: FirstLight | None = case.shared["first light"]
+    return out
+
+
+def _worth(one: FirstLight) -> float:
+    return one.spread / float(np.sqrt(max(one.days, 1)))
+
+
+def elevation_at(case: Case, latitude: float | None = None, longitude: float | None = None) -> twilight.Elevation:
+    """Elevation of the sun without refraction, degrees, at the station or elsewhere, as a function of UTC.
+
+    In a straight line between times 5 min apart: within 0.004 degree (computed), and once for all. Outside the record
+    and a day to each side the nearest value.
+    """
+    sky = case.sky
+    where = sky.latitude if latitude is None else latitude, sky.longitude if longitude is None else longitude
+    key = f"sun;{where}"
+    if key not in case.shared:
+        days = np.unique(case.time.astype("datetime64[D]"))
+        days = np.unique(np.concatenate((days - 1, days, days + 1)))
+        begins = days.astype("datetime64[us]").astype(np.int64)
+        grid = (begins[:, None] + np.arange(288) * 300_000_000).reshape(-1).view("datetime64[us]")
+        case.shared[key] = grid.astype(np.int64), 90.0 - sun.position(grid, *where, sky.elevation).zenith
+    grid_us, high = case.shared[key]
+
+    def elevation(time: Times) -> Floats:
+        return np.asarray(np.interp(time.astype("datetime64[us]").astype(np.int64), grid_us, high))
+
+    return elevation
+
+
+def blocks(case: Case, channel: Channel) -> tuple[Times, Floats, float, Ints]:
+    """Middles, values, interval and a row of the table for each block: means of 10 min of a finer table."""
+    middle, values = case.table.middle, case.values(channel)
+    interval = case.interval_s
+    if not 0 < interval < BLOCK_S:
+        return middle, values, interval, np.arange(case.rows)
+    us = middle.astype("datetime64[us]").astype(np.int64)
+    key = us // round(BLOCK_S * SECOND)
+    first = np.flatnonzero(np.concatenate(([True], key[1:] != key[:-1])))
+    good = np.isfinite(values)
+    count = np.add.reduceat(good.astype(np.int64), first)
+    total = np.add.reduceat(np.where(good, values, 0.0), first)
+    mean = np.where(count * interval >= 0.5 * BLOCK_S, total / np.maximum(count, 1), np.nan)
+    when = ((key[first] * 2 + 1) * round(BLOCK_S * SECOND) // 2).view("datetime64[us]")
+    return when, mean, BLOCK_S, first
+
+
+def scale(case: Case, values: Floats) -> float:
+    """What light is divided by to be W/m2, where its unit must be wrong; 1 where it may be right (judgement: within a
+    factor of 3 of a clear sky)."""
+    here = values[np.isfinite(values)]
+    top = float(np.quantile(here, 0.99)) if len(here) else 0.0
+    clear = float(np.quantile(case.clear.ghi, 0.99)) if case.rows else 0.0
+    if top <= 0 or clear <= 0 or 1 / 3 <= top / clear <= 3:
+        return 1.0
+    return top / clear
+
+
+def _series(case: Case, channel: Channel) -> FirstLight | None:
+    if not case.rows or not case.interval_s or case.interval_s > 2 * 3600:
+        return None
+    middle, values, interval, rows = blocks(case, channel)
+    values = values / (PAR_OF_GLOBAL if channel.quantity == "par" else 1.0)
+    values = values / scale(case, values)
+    elevation = elevation_at(case)
+    found = twilight.crossings(middle, values, case.sky.longitude, interval)
+    if found is None:
+        return None
+    by_level = twilight.errors(found, elevation, case.sky.longitude)
+    each = twilight.daily(by_level)
+    if not np.isfinite(each).any():
+        return None
+    each = _unwrapped(each)
+    expected = np.broadcast_to(EXPECTED, found.rise.shape)
+    if interval >= twilight.COARSE_S:
+        for _ in range(3):  # which part of an interval the light falls into depends on the error sought
+            each, expected = _less_bias(case, found, by_level, each, middle, interval)
+    seen = np.isfinite(each)
+    found = twilight.Crossings(
+        found.day[seen], found.rise[seen], found.fall[seen], rows[found.row[seen]], found.night, found.noise
+    )
+    each, expected = each[seen], expected[seen]
+    spread = _spread(each)
+    systematic = float(np.hypot(SIDEREAL, PER_INTERVAL * interval / 60.0))
+    pieces = _pieces(each, spread, 3.0 * systematic)
+    late = np.empty(len(each))
+    for piece in pieces:
+        late[piece.start : piece.stop] = piece.level.mean
+    height = twilight.daily(twilight.heights(found, elevation, late) - expected)
+    drift = _drift(found.day, each, spread, pieces)
+    return FirstLight(channel, found.row, each, height, found, pieces, drift, systematic, spread)
+
+
+def _unwrapped(each: Floats) -> Floats:
+    """Minutes about their middle, so that a clock that is half a day off does not tear the series."""
+    good = each[np.isfinite(each)]
+    middle = float(np.angle(np.mean(np.exp(2j * np.pi * good / 1440.0)))) * 1440.0 / (2 * np.pi)
+    return np.asarray(middle + (each - middle + 720.0) % 1440.0 - 720.0)
+
+
+def _less_bias(
+    case: Case, found: twilight.Crossings, by_level: Floats, each: Floats, middle: Times, interval: float
+) -> tuple[Floats, Floats]:
+    """The series and the expected heights, less what a modelled twilight shows in the same long intervals."""
+    late = _running(each)
+    rows = np.arange(len(middle))
+    by_row = np.interp(rows, found.row, late)
+    true = middle - (by_row * 60e6).astype("timedelta64[us]")
+    order = np.argsort(true, kind="stable")  # a step back of the clock lets stamps meet
+    elevation = elevation_at(case)
+    model = twilight.modelled(true[order], interval, elevation)
+    shown = twilight.crossings(true[order], model, case.sky.longitude, interval)
+    expected = np.full(found.rise.shape, np.nan)
+    if shown is None:
+        return each, expected
+    bias = twilight.errors(shown, elevation, case.sky.longitude)
+    heights = twilight.heights(shown, elevation, np.zeros(len(shown.day)))
+    at = np.searchsorted(true[order], true[found.row])
+    near = np.clip(np.searchsorted(shown.row, at), 0, len(shown.row) - 1)
+    left = np.maximum(near - 1, 0)
+    near = np.where(np.abs(shown.row[left] - at) < np.abs(shown.row[near] - at), left, near)
+    return twilight.daily(by_level - bias[near]) + 0.0 * each, heights[near]
+
+
+def _running(each: Floats, half: int = 3) -> Floats:
+    """Medians of a week about each day."""
+    good = np.where(np.isfinite(each), each, np.nan)
+    out = np.array([middle(good[max(0, n - half) : n + half + 1]) for n in range(len(each))])
+    return np.where(np.isfinite(out), out, middle(good))
+
+
+def middle(x: Floats) -> float:
+    """The median of what is there; 0 of nothing."""
+    x = x[np.isfinite(x)]
+    return float(np.median(x)) if len(x) else 0.0
+
+
+def _spread(each: Floats) -> float:
+    """Spread of single days from the differences of neighbours, which steps and drifts do not widen. [min]"""
+    if len(each) < 3:
+        return 5.0
+    return max(1.4826 / float(np.sqrt(2.0)) * float(np.median(np.abs(np.diff(each)))), 1.0)
+
+
+MOST_PIECES = 6
+
+
+def _pieces(each: Floats, spread: float, least: float) -> tuple[Piece, ...]:
+    """The series cut at its steps, one after the other: each must win 6 in log-likelihood and be worth four times its
+    own error, and `least` min (judgement)."""
+    edges = [0, len(each)]
+    while len(edges) <= MOST_PIECES:
+        best: tuple[float, int] | None = None
+        for a, b in pairwise(edges):
+            change = onset.step(each[a:b], least=2)
+            if change is None:
+                continue
+            error = spread * np.sqrt(1.0 / change.at + 1.0 / (b - a - change.at))
+            size = abs(change.after - change.before)
+            if change.gain > 6.0 and size > max(least, 3.5 * error) and (best is None or change.gain > best[0]):
+                best = change.gain, a + change.at
+        if best is None:
+            break
+        edges = sorted({*edges, best[1]})
+    return tuple(Piece(a, b, twilight.level(each[a:b])) for a, b in pairwise(edges))
+
+
+def _cost(residual: Floats, spread: float) -> float:
+    return float(np.minimum((residual / spread) ** 2, 9.0).sum()) / 2.0
+
+
+def _drift(day: Ints, each: Floats, spread: float, pieces: tuple[Piece, ...]) -> Drift | None:
+    """A line that begins somewhere, where it tells the series better than steps do (Bayesian information)."""
+    n = len(each)
+    if n < 10:
+        return None
+    flat = np.empty(n)
+    for piece in pieces:
+        flat[piece.start : piece.stop] = piece.level.mean
+    t = (day - day[0]).astype(float)
+    best: tuple[float, int, Floats, float] | None = None
+    for start in range(0, n - 7, max(1, n // 60)):
+        ramp = np.maximum(t - t[start], 0.0)
+        design = np.column_stack((np.ones(n), ramp))
+        weight = np.ones(n)
+        for _ in range(4):
+            root = np.sqrt(weight)[:, None]
+            answer = np.linalg.lstsq(design * root, each * root[:, 0], rcond=None)[0]
+            residual = each - design @ answer
+            weight = (np.abs(residual) <= 3.0 * spread).astype(float) + 1e-6
+        cost = _cost(residual, spread)
+        if best is None or cost < best[0]:
+            inverse = np.linalg.pinv((design * weight[:, None]).T @ design)
+            best = cost, start, answer, float(np.sqrt(inverse[1, 1])) * spread
+    assert best is not None
+    cost, start, answer, error = best
+    steps = _cost(each - flat, spread) + np.log(n) * (len(pieces) - 0.5)
+    if abs(answer[1]) < 5.0 * error or cost + 1.5 * np.log(n) >= steps:
+        return None
+    return Drift(start, float(answer[1]), error, float(answer[0]), float(answer[0] + answer[1] * (t[-1] - t[start])))
+
+
+def off_rows(case: Case, rows: Ints) -> Bools:
+    """Rows between the first and the last of some, as a mask of the table."""
+    out = np.zeros(case.rows, bool)
+    if len(rows):
+        out[rows[0] : rows[-1] + 1] = True
+    return out

@@ -1,0 +1,63 @@
+"""What is usual at a place: pressure by height, air temperature by latitude and season, and how far both stray.
+
+Rough on purpose: they tell a wrong unit or height from a right one, never a sensor that is a little off.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from qc.physics.pressure import LAPSE_RATE
+from qc.physics.vectors import Floats
+
+SCALE_M_PER_K = 29.27
+"""m of height for each K of the column's temperature over which pressure falls by e: Rd / g (computed)."""
+
+
+def pressure_spread(latitude: float, days: float) -> float:
+    """Standard deviation of a median of station pressure over some days about the standard pressure of its height.
+
+    Parameters
+    ----------
+    latitude : [degree]
+    days : of record. [d]
+
+    Returns
+    -------
+    spread. [hPa] 8 for a day and 5 for two weeks in middle latitudes, 2.5 in the tropics (common practice; signatures
+    1.12), with 1.2 hPa for heights that are known within 10 m.
+    """
+    wide = 5.0 + 3.0 * float(np.clip((14.0 - days) / 13.0, 0.0, 1.0))
+    wide = 2.5 if abs(latitude) < 23.5 else wide
+    return float(np.hypot(wide, 1.2))
+
+
+def reduction(pressure_hpa: ArrayLike, elevation_m: float, temperature_degc: float = 15.0) -> Floats:
+    """What a reduction to sea level adds to station pressure. [hPa]
+
+    Parameters
+    ----------
+    pressure_hpa : at station level, any shape. [hPa]
+    elevation_m : [m]
+    temperature_degc : of the air at the station. [degC]
+    """
+    mean = temperature_degc + 273.15 + LAPSE_RATE * elevation_m / 2.0
+    return np.asarray(np.asarray(pressure_hpa, float) * np.expm1(elevation_m / (SCALE_M_PER_K * mean)))
+
+
+def height_of(pressure_hpa: float) -> float:
+    """Height at which a pressure is that of the U.S. Standard Atmosphere. [m]"""
+    return float(44330.8 * (1.0 - (pressure_hpa / 1013.25) ** 0.190263))
+
+
+def usual_temperature(latitude: float, elevation_m: float, day_of_year: ArrayLike) -> Floats:
+    """A middle air temperature by latitude, height and day of the year. [degC]
+
+    Rough climatology (from memory: 27 degC at the equator, 11 at 50, -13 at 80 degrees; half the yearly range 0.22 K
+    for each degree of latitude, warmest three weeks after the solstice); a station's month lies within about 7 K of it.
+    """
+    day = np.asarray(day_of_year, float)
+    away = abs(latitude)
+    season = np.cos(2 * np.pi * (day - 200.0) / 365.25) * (1.0 if latitude >= 0 else -1.0)
+    return np.asarray(27.0 - 0.0065 * elevation_m - away**2 * 0.0062 + 0.22 * away * season)

@@ -1,0 +1,104 @@
+"""channel-open: rails, noise, dead by day; the bound; scales, units, snow and twins are none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from qc.faults import Cleared, Suspect
+from qc.limits import of_faults
+from tests.faults import meadow
+from tests.faults.said import named, outcomes, sane
+
+FAULT = "channel-open"
+
+
+def put(name: str, row: int, values: object, count: int | None = None) -> dict[str, np.ndarray]:
+    _, found = meadow.weather(12.0, 1)
+    x = found[name].copy()
+    x[row : None if count is None else row + count] = values
+    return {name: x}
+
+
+@pytest.mark.parametrize(
+    ("name", "level"),
+    [("t_air", 6553.5), ("t_air", -99.0), ("rh", 0.0), ("p", 1400.0), ("t_soil", 90.0), ("ghi", -150.0)],
+)
+def test_six_hours_at_a_rail_are_found(name: str, level: float) -> None:
+    case = meadow.case(12.0, 1, changed=put(name, 700, level, 36))
+    (suspect,) = named(FAULT, case)
+    sane(FAULT, suspect)
+    assert suspect.channels == (name,) and suspect.spoils == (name,)
+    assert suspect.evidence["level"] == pytest.approx(level)
+    assert suspect.onset == (case.time[699], case.time[700])
+
+
+@pytest.mark.parametrize(("rows", "told"), [(5, False), (6, True), (7, True)])
+def test_the_least_number_of_values(rows: int, told: bool) -> None:
+    outcome = outcomes(FAULT, meadow.case(12.0, 1, changed=put("t_air", 700, 80.0, rows)), "t_air")[0]
+    assert isinstance(outcome, Suspect if told else Cleared)
+
+
+@pytest.mark.parametrize(
+    ("name", "key", "beyond"),
+    [
+        ("t_air", "air-temperature-high", 0.01),
+        ("t_air", "air-temperature-low", -0.01),
+        ("rh", "relative-humidity-high", 0.1),
+    ],
+)
+def test_on_the_edge_is_possible(name: str, key: str, beyond: float) -> None:
+    edge = of_faults().number(FAULT, key)
+    assert isinstance(outcomes(FAULT, meadow.case(12.0, 1, changed=put(name, 700, edge, 40)), name)[0], Cleared)
+    over = outcomes(FAULT, meadow.case(12.0, 1, changed=put(name, 700, edge + beyond, 40)), name)[0]
+    assert isinstance(over, Suspect)
+
+
+def test_noise_without_any_course() -> None:
+    rng = np.random.default_rng(2)
+    noise = put("rh", 700, np.clip(rng.normal(50.0, 30.0, 1028), 0.0, 100.0))
+    (suspect,) = named(FAULT, meadow.case(12.0, 1, changed=noise))
+    assert suspect.channels == ("rh",)
+    assert suspect.evidence["level"] == pytest.approx(50.0, abs=5.0)
+
+
+def test_a_pyranometer_that_sees_nothing() -> None:
+    rng = np.random.default_rng(2)
+    dead = put("ghi", 700, rng.normal(0.0, 0.3, 1028))
+    (suspect,) = named(FAULT, meadow.case(12.0, 1, changed=dead))
+    assert suspect.channels == ("ghi",)
+    light = next(c for c in suspect.clues if c.name == "light")
+    assert light.log_odds > 0 and "others show" in light.said
+
+
+def test_snow_on_the_domes_is_none() -> None:
+    dark = put("ghi", 700, 1.0, 144 * 3) | put("par", 700, 1.0, 144 * 3)
+    _, found = meadow.weather(12.0, 1)
+    cold = {"t_air": found["t_air"] - 20.0}
+    assert named(FAULT, meadow.case(12.0, 1, changed=dark | cold)) == []
+
+
+def test_another_unit_is_none() -> None:
+    _, found = meadow.weather(12.0, 1)
+    hot = {"t_air": found["t_air"] * 1.8 + 62.0}  # smooth, with the day's course
+    assert named(FAULT, meadow.case(12.0, 1, changed=hot)) == []
+
+
+def test_the_sound_one_of_a_pair_is_not_blamed() -> None:
+    rng = np.random.default_rng(2)
+    bad = put("t_air", 0, rng.normal(40.0, 25.0, 1728))
+    case = meadow.case(12.0, 1, names=(*meadow.CHANNELS, "t_air_2", "rh_2"), changed=bad)
+    found = named(FAULT, case)
+    assert [s.channels for s in found] == [("t_air",)]
+    assert found[0].onset == (case.first, case.first)
+
+
+def test_a_few_wild_values_among_many_and_a_twin() -> None:
+    _, found = meadow.weather(12.0, 1)
+    rng = np.random.default_rng(2)
+    x = found["t_air"] + 8.0 * np.abs(rng.normal(0.0, 1.0, 1728))
+    x[rng.choice(1728, 60, replace=False)] = rng.uniform(65.0, 140.0, 60)
+    case = meadow.case(12.0, 1, names=(*meadow.CHANNELS, "t_air_2"), changed={"t_air": np.round(x, 2)})
+    (suspect,) = named(FAULT, case)
+    assert suspect.channels == ("t_air",)
+    assert suspect.onset[0] == case.first, "nobody knows when it began"

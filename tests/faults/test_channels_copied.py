@@ -1,0 +1,67 @@
+"""channels-copied: lines to the digit; derived and like channels are none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from qc.faults import Suspect
+from tests.faults import meadow
+from tests.faults.said import named, outcomes, sane
+
+FAULT = "channels-copied"
+
+
+def copied(a: str, b: str, slope: float, intercept: float, row: int, noise: float = 0.0) -> dict[str, np.ndarray]:
+    _, found = meadow.weather(12.0, 1)
+    y = found[b].copy()
+    step = meadow.CHANNELS[b][3]
+    new = slope * found[a][row:] + intercept + np.random.default_rng(1).normal(0.0, 1.0, 1728 - row) * noise * step
+    y[row:] = np.round(np.round(new / step) * step, 6)
+    return {b: y}
+
+
+@pytest.mark.parametrize(("slope", "intercept"), [(1.0, 0.0), (1.8, 32.0), (-0.5, 40.0)])
+def test_a_line_from_a_row_on(slope: float, intercept: float) -> None:
+    case = meadow.case(12.0, 1, changed=copied("t_air", "t_log", slope, intercept, 700))
+    (suspect,) = named(FAULT, case)
+    sane(FAULT, suspect)
+    assert suspect.evidence["pair"] == ["t_air", "t_log"]
+    assert suspect.evidence["slope"] == pytest.approx(slope, rel=2e-3)
+    assert suspect.evidence["intercept"] == pytest.approx(intercept, abs=0.05)
+    assert case.time[690] <= suspect.onset[0] <= suspect.onset[1] <= case.time[705]
+
+
+def test_one_day_is_enough() -> None:
+    time, _ = meadow.weather(12.0, 1)
+    case = meadow.case(12.0, 1, changed=copied("rh", "p", 1.0, 0.0, 1728 - 200))
+    (suspect,) = named(FAULT, case)
+    assert set(suspect.channels) == {"rh", "p"}
+    del time
+
+
+@pytest.mark.parametrize(("noise", "told"), [(0.5, True), (4.0, False)])
+def test_how_much_may_be_left(noise: float, told: bool) -> None:
+    case = meadow.case(12.0, 1, changed=copied("t_air", "t_log", 1.0, 0.0, 300, noise))
+    assert any(isinstance(o, Suspect) for o in outcomes(FAULT, case)) == told
+
+
+def test_channels_of_one_device_may_be_made_from_each_other() -> None:
+    assert named(FAULT, meadow.case(12.0, 1, changed=copied("ws", "gust", 1.4, 0.0, 300))) == []
+
+
+def test_par_may_be_made_from_irradiance() -> None:
+    assert named(FAULT, meadow.case(12.0, 1, changed=copied("ghi", "par", 2.05, 0.0, 300), devices=False)) == []
+
+
+def test_two_sensors_side_by_side_are_none() -> None:
+    assert named(FAULT, meadow.case(12.0, 1, names=(*meadow.CHANNELS, "t_air_2", "ghi_2"))) == []
+
+
+def test_frozen_channels_are_none() -> None:
+    _, found = meadow.weather(12.0, 1)
+    rng = np.random.default_rng(1)
+    flips = 4.12 + 0.01 * rng.integers(0, 2, 1728)
+    case = meadow.case(12.0, 1, changed={"ws": flips, "p": flips + 900.0}, devices=False)
+    assert named(FAULT, case) == []
+    del found

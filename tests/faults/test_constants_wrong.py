@@ -1,0 +1,104 @@
+"""constants-wrong: jumps that stay, steps of a ratio; fronts, drift, tilt, twins that change."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from qc.faults import Cleared, Suspect, Untested
+from qc.limits import of_faults
+from qc.mends import mended
+from tests.faults import meadow
+from tests.faults.said import named, outcomes, sane
+
+FAULT = "constants-wrong"
+
+
+def stepped(
+    name: str, row: int, factor: float = 1.0, offset: float = 0.0, last: int | None = None
+) -> dict[str, np.ndarray]:
+    x = meadow.weather(24.0, 1)[1][name].copy()
+    x[row:last] = np.round(x[row:last] * factor + offset, 2)
+    return {name: x}
+
+
+@pytest.mark.parametrize(("name", "offset"), [("p", 12.0), ("p", -40.0), ("t_air", 15.0), ("t_soil", -6.0)])
+def test_an_offset(name: str, offset: float) -> None:
+    case = meadow.case(24.0, 1, changed=stepped(name, 1500, offset=offset))
+    (suspect,) = named(FAULT, case)
+    sane(FAULT, suspect)
+    assert suspect.channels == (name,)
+    assert suspect.evidence["offset"] == pytest.approx(offset, rel=0.1)
+    assert suspect.onset == (case.time[1499], case.time[1500])
+
+
+@pytest.mark.parametrize(("name", "factor"), [("ghi", 1.3), ("ghi", 0.75), ("par", 1.4)])
+def test_a_factor_of_irradiance(name: str, factor: float) -> None:
+    case = meadow.case(24.0, 1, changed=stepped(name, 1500, factor=factor))
+    found = named(FAULT, case)
+    assert [s.channels for s in found] == [(name,)]
+    assert found[0].evidence["factor"] == pytest.approx(factor, rel=0.03)
+    assert found[0].onset[0] <= case.time[1500] <= found[0].onset[1] + np.timedelta64(6, "h")
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.9, False), (1.3, True)])
+def test_the_least_jump_of_pressure(share: float, told: bool) -> None:
+    least = of_faults().number(FAULT, "air-pressure-jump", 600.0)
+    outcome = outcomes(FAULT, meadow.case(24.0, 1, changed=stepped("p", 1500, offset=least * share)), "p")[0]
+    assert isinstance(outcome, Suspect if told else Cleared)
+
+
+def test_an_offset_that_was_taken_back_ends() -> None:
+    case = meadow.case(24.0, 1, changed=stepped("p", 1500, offset=20.0, last=2000))
+    (suspect,) = named(FAULT, case)
+    assert suspect.last == case.time[1999]
+    assert suspect.mend is not None and suspect.mend.last == case.time[1999]
+
+
+@pytest.mark.parametrize(("name", "factor", "offset"), [("p", 1.0, 12.0), ("ghi", 1.4, 0.0)])
+def test_the_mend_takes_nine_tenths_of_it_out(name: str, factor: float, offset: float) -> None:
+    changed = stepped(name, 1500, factor, offset)
+    truth = meadow.weather(24.0, 1)[1][name]
+    (suspect,) = named(FAULT, meadow.case(24.0, 1, changed=changed))
+    assert suspect.mend is not None and suspect.mend.proposed
+    back = mended(meadow.record(24.0, 1, changed=changed), suspect.mend).tables["ten"].channels[name].values
+    assert np.abs(back - truth).sum() <= 0.1 * np.abs(changed[name] - truth).sum()
+
+
+def test_a_front_moves_humidity_too_and_passes() -> None:
+    changed = stepped("t_air", 1500, offset=-9.0, last=1560) | stepped("rh", 1500, offset=15.0, last=1560)
+    assert named(FAULT, meadow.case(24.0, 1, changed=changed)) == []
+
+
+def test_a_drift_is_none() -> None:
+    x = meadow.weather(24.0, 1)[1]["p"] + np.linspace(0.0, 12.0, 3456)
+    assert named(FAULT, meadow.case(24.0, 1, changed={"p": np.round(x, 2)})) == []
+
+
+def test_a_tilt_changes_morning_and_afternoon_against_each_other() -> None:
+    case = meadow.case(24.0, 1)
+    x = meadow.weather(24.0, 1)[1]["ghi"].copy()
+    x[1500:] *= np.where(case.solar_hour < 12.0, 0.6, 1.25)[1500:]
+    assert named(FAULT, meadow.case(24.0, 1, changed={"ghi": np.round(x, 1)})) == []
+
+
+def test_the_one_that_changed_is_blamed_and_not_its_partner() -> None:
+    case = meadow.case(24.0, 1, changed=stepped("par", 1500, factor=1.5))
+    (other,) = outcomes(FAULT, case, "ghi")
+    assert isinstance(other, Cleared)
+
+
+def test_too_few_days_of_light() -> None:
+    (outcome,) = outcomes(FAULT, meadow.case(4.0, 1), "ghi")
+    assert isinstance(outcome, Untested) and outcome.decidable_after is not None
+
+
+def test_a_step_within_the_scatter_is_none() -> None:
+    (outcome,) = outcomes(FAULT, meadow.case(24.0, 1, changed=stepped("ghi", 1500, factor=1.03)), "ghi")
+    assert isinstance(outcome, Cleared)
+
+
+def test_a_temperature_that_turns_back_within_the_day_is_weather() -> None:
+    changed = stepped("t_air", 1500, offset=-9.0, last=1545)
+    (outcome,) = outcomes(FAULT, meadow.case(24.0, 1, changed=changed), "t_air")
+    assert isinstance(outcome, Cleared)

@@ -1,0 +1,134 @@
+"""Units that are wrong: each is told from the others, in hours where it is gross; dead and healthy channels are not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from qc.diagnosis import Diagnosis, diagnose
+from qc.faults import Suspect, unit_wrong
+from qc.mends import mended
+from qc.record import Record
+from qc.verdicts import Floats
+from tests.faults.dawn import case, healthy
+from tests.faults.planted import planted, unchecked
+
+CHANNELS = (
+    "global_irradiance", "air_temperature", "dew_point", "relative_humidity", "air_pressure", "wind_speed",
+    "wind_gust", "precipitation",
+)  # fmt: skip
+
+# what a table shows of true values in output units (factors: SI brochure, NIST SP 811; handbook section 6)
+SHOWN = {
+    ("air_pressure", "inHg"): lambda x: x / 33.8639,
+    ("air_pressure", "mmHg"): lambda x: x / 1.33322,
+    ("air_pressure", "kPa"): lambda x: x / 10.0,
+    ("air_pressure", "Pa"): lambda x: x * 100.0,
+    ("air_temperature", "K"): lambda x: x + 273.15,
+    ("air_temperature", "degF"): lambda x: 1.8 * x + 32.0,
+    ("dew_point", "degF"): lambda x: 1.8 * x + 32.0,
+    ("wind_speed", "km/h"): lambda x: x * 3.6,
+    ("wind_speed", "mph"): lambda x: x / 0.44704,
+    ("wind_gust", "km/h"): lambda x: x * 3.6,
+    ("global_irradiance", "kW/m2"): lambda x: x / 1000.0,
+    ("precipitation", "inches"): lambda x: np.round(x / 25.4, 2),
+}
+
+
+def wet(record: Record) -> Record:
+    """Humidity that goes with temperature and dew point (Magnus, over water)."""
+    t, td = (record.tables["main"].channels[n].values for n in ("air_temperature", "dew_point"))
+    rh = 100.0 * np.exp(17.62 * td / (243.12 + td) - 17.62 * t / (243.12 + t))
+    return put(record, "relative_humidity", np.round(rh, 1))
+
+
+def put(record: Record, name: str, values: Floats) -> Record:
+    table = record.tables["main"]
+    channels = {**table.channels, name: replace(table.channels[name], values=values)}
+    return replace(record, tables={"main": replace(table, channels=channels)})
+
+
+def of(record: Record, name: str) -> Floats:
+    return record.tables["main"].channels[name].values
+
+
+def told(record: Record) -> Diagnosis:
+    return diagnose(unchecked(record), only=("unit-wrong", "barometer-reduced", "site-facts"))
+
+
+@pytest.mark.parametrize(("name", "unit"), SHOWN)
+def test_each_unit_from_the_first_row_on(name: str, unit: str) -> None:
+    sound = wet(healthy(days=20, channels=CHANNELS))
+    if name == "precipitation":  # tips of 0.01 inch
+        sound = put(sound, name, np.round(of(sound, name) / 0.2) * 0.254)
+    broken = put(sound, name, SHOWN[name, unit](of(sound, name)))
+    found = [f for f in told(broken).findings if f.fault.id == "unit-wrong"]
+    assert [f.suspect.channels for f in found] == [(name,)]
+    assert found[0].suspect.evidence == {"unit_found": unit}
+    mend = found[0].suspect.mend
+    assert mend is not None
+    left = np.abs(of(mended(broken, mend), name) - of(sound, name)).mean()
+    assert left < 0.05 * np.abs(of(broken, name) - of(sound, name)).mean()
+
+
+@pytest.mark.parametrize(
+    ("name", "unit"), [k for k in SHOWN if k[1] in ("inHg", "kPa", "K", "degF", "kW/m2") and k[0] != "dew_point"]
+)
+def test_gross_units_are_found_in_six_hours(name: str, unit: str) -> None:
+    record = wet(healthy(days=1, channels=CHANNELS))
+    rows = np.arange(48, 48 + 37)  # 8:00 to 14:10 UTC
+    short = replace(record, tables={"main": record.tables["main"].take(rows)})
+    found = told(put(short, name, SHOWN[name, unit](of(short, name)))).findings
+    assert found
+    assert found[0].suspect.evidence == {"unit_found": unit}
+
+
+@pytest.mark.parametrize(("hours", "found"), [(5.8, False), (7.0, True)])
+def test_hours_of_values_count_and_not_hours_of_record(hours: float, found: bool) -> None:
+    record = wet(healthy(days=2, channels=CHANNELS))
+    values = of(record, "air_pressure") / 10.0
+    values[round(hours * 6) :] = np.nan
+    assert bool(told(put(record, "air_pressure", values)).findings) is found
+
+
+def test_less_than_six_hours_claim_nothing() -> None:
+    record = wet(healthy(days=0.24, channels=CHANNELS))
+    assert not told(put(record, "air_pressure", of(record, "air_pressure") / 33.8639)).findings
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("where", [(51.0, 300.0), (66.0, 20.0), (-8.0, 10.0), (20.0, 2300.0)])
+def test_healthy_channels_give_nothing(seed: int, where: tuple[float, float]) -> None:
+    record = wet(healthy(days=8, seed=seed, latitude=where[0], elevation=where[1], channels=CHANNELS))
+    assert not told(record).findings
+
+
+def test_a_dead_input_is_no_unit() -> None:
+    sound = wet(healthy(days=10, channels=CHANNELS))
+    noise = np.random.default_rng(1).normal(72.0, 30.0, len(of(sound, "air_temperature")))
+    assert not [f for f in told(put(sound, "air_temperature", noise)).findings if f.fault.id == "unit-wrong"]
+    flat = np.full(len(noise), 0.7)
+    assert not [f for f in told(put(sound, "global_irradiance", flat)).findings if f.fault.id == "unit-wrong"]
+
+
+@pytest.mark.parametrize("grade", ["typical", "gross"])
+@pytest.mark.parametrize("seed", range(5))
+def test_injected_units_are_found_with_their_onset(grade: str, seed: int) -> None:
+    record = wet(healthy(days=24, seed=seed, channels=CHANNELS))
+    injection = unit_wrong.inject(case(record), grade, np.random.default_rng(seed))  # type: ignore[arg-type]
+    assert injection is not None
+    first = told(planted(record, "main", injection)).findings[0]
+    assert first.fault.id == "unit-wrong"
+    assert first.suspect.channels == injection.channels
+    assert first.suspect.evidence == injection.evidence
+    assert first.suspect.onset[0] <= injection.first <= first.suspect.onset[1]
+    assert first.suspect.onset[1] - first.suspect.onset[0] < np.timedelta64(3, "D")
+
+
+def test_clues_have_numbers() -> None:
+    record = wet(healthy(days=5, channels=CHANNELS))
+    got = unit_wrong.test(case(put(record, "air_pressure", of(record, "air_pressure") / 10.0)))
+    one = next(o for o in got if isinstance(o, Suspect))
+    assert all(np.isfinite(clue.log_odds) and clue.said for clue in one.clues)
