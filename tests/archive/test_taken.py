@@ -17,6 +17,7 @@ from qc.record import Record
 from qc.run import limits_of
 from tests.archive.fleets import difference, made, rows, sorted_
 from tests.archive.test_store import pieces
+from tests.cli.runs import here as cli
 
 
 def the_same(one: Record, other: Record) -> None:
@@ -77,3 +78,35 @@ def test_no_store_or_no_row(tmp_path: Path) -> None:
     (place.store / "ledger.sqlite").write_bytes(b"no ledger" * 99)
     with pytest.raises(InputError, match="its ledger cannot be read"):
         record_of(place.store, station)
+
+
+def test_a_delivery_from_the_store(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Data, means and completeness are those of a delivery from the files."""
+    place = made(tmp_path)
+    lines = rows(400)
+    for name, some in (("a.csv", lines[:250]), ("b.csv", lines[200:])):
+        place.arrive(name, some)
+    place.night()
+    monkeypatch.chdir(tmp_path)
+    station = "hay-loft.station.toml"
+    one = cli(capsys, "deliver", station, "inbox/hay-loft/a.csv", "inbox/hay-loft/b.csv", "--out", "one", "--quiet")
+    two = cli(capsys, "deliver", station, "--store", "store", "--out", "two", "--quiet")
+    assert (one.status, one.err, two.status, two.err) == (0, "", 0, "")
+    names = sorted(str(p.relative_to("one")) for p in Path("one").rglob("*.csv"))
+    assert len([n for n in names if n.startswith(("data/", "means/"))]) > 3
+    for name in names:
+        assert (Path("two") / name).read_bytes() == (Path("one") / name).read_bytes(), name
+    assert "--store store" in (Path("two") / "README.txt").read_text()
+
+
+@pytest.mark.parametrize("given", [[], ["inbox/hay-loft/a.csv", "--store", "store"]])
+def test_either_files_or_a_store(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], given: list[str]
+) -> None:
+    made(tmp_path).arrive("a.csv", rows(50))
+    monkeypatch.chdir(tmp_path)
+    ran = cli(capsys, "deliver", "hay-loft.station.toml", *given, "--out", "out")
+    assert ran.status == 2 and "give table files or a store" in ran.line
+    assert not Path("out").exists()
