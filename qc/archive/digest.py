@@ -30,6 +30,7 @@ LINES = 25
 
 _WIDE = 240  # letters of a line (judgement: a mail on a phone)
 _DAYS = 30
+_INNER = ("picture", "missed", "over")  # of a finding's document, what is no word of diagnosis
 _TREND_DAYS = 7  # of battery voltage (judgement)
 _URGENT = {"drive": 0, "next-visit": 2, "remote": 3}
 
@@ -204,7 +205,7 @@ def document(night: Night, told: Sequence[str], changes: Sequence[Change], quiet
             for site in night.sites.values()
         },
         "findings": [
-            {"station": c.station, "state": c.state, **{k: v for k, v in c.document.items() if k != "picture"}}
+            {"station": c.station, "state": c.state, **{k: v for k, v in c.document.items() if k not in _INNER}}
             for c in changes
         ],
         "silent": [

@@ -1,8 +1,9 @@
 """Diagnosis each night over the trailing weeks; findings keep their id, and move through new, going on, cleared,
 returned.
 
-A finding is over when it was not made for some nights in a row, or when the last stamp that shows it lies some days
-back: so a doubtful night makes no noise, and an old fault in the window is no news.
+A finding that is not sure is told on the second night in a row. It is over when it was not made for some nights in a
+row, or when the last stamp that shows it lies some days back: so a doubtful night makes no noise, and an old fault in
+the window is no news.
 """
 
 from __future__ import annotations
@@ -36,6 +37,13 @@ QUIET_DAYS = 7.0
 
 MISSED_NIGHTS = 3
 """Nights in a row without it after which a finding is over (judgement: one doubtful night is none)."""
+
+SURE = 0.9
+"""Confidence from which a finding is told on its first night; a less sure one is told when it is there on the next
+night, too (judgement: what is near the line of listing comes and goes)."""
+
+SEEN, DROPPED = "seen", "dropped"
+"""States that nobody is told of: made for the first time and not sure; not made again."""
 
 NEW, GOING_ON, CLEARED, RETURNED = "new", "going on", "cleared", "returned"
 
@@ -136,7 +144,7 @@ def _tonight(connection: sqlite3.Connection, station_id: str, night: Night) -> l
         "run = (select max(f.run) from finding as f join run as r on r.id = f.run where f.station = ?1 and "
         "r.outcome = 'done' and r.night = ?2)", (station_id, night.night),
     )  # fmt: skip
-    return [Change(station_id, row[0], row[1], json.loads(row[2])) for row in rows]
+    return [Change(station_id, row[0], row[1], json.loads(row[2])) for row in rows if row[1] not in (SEEN, DROPPED)]
 
 
 def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: Watched) -> list[Change]:
@@ -157,7 +165,8 @@ def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: 
             "insert or replace into finding values (?,?,?,?,?,?,?)",
             (station_id, name, night.run, told["fault"], state, told["onset"][0], json.dumps(told)),
         )
-        out.append(Change(station_id, name, state, told))
+        if state not in (SEEN, DROPPED):
+            out.append(Change(station_id, name, state, told))
     return out
 
 
@@ -166,12 +175,20 @@ def _next(
 ) -> tuple[str | None, dict[str, Any]]:
     """The state after tonight, None where there is nothing to say, and the document that stands."""
     active = state in (NEW, GOING_ON, RETURNED)
+    seen = state == SEEN
+    over = state == CLEARED or bool(old.get("over"))
     if new is not None:
         shown = int(np.datetime64(new["to"].removesuffix("Z"), "us").astype(np.int64))
         if shown < last_us - QUIET_DAYS * 86_400 * SECOND:
             return (CLEARED if active else None), {**new, "missed": 0}
         first = {**new, "missed": 0, "onset": old["onset"] if active else new["onset"]}
-        return (GOING_ON if active else RETURNED if state == CLEARED else NEW), first
+        if active:
+            return GOING_ON, first
+        if not seen and new["confidence"] < SURE:
+            return SEEN, {**first, "over": over}
+        return (RETURNED if over else NEW), first
+    if seen:
+        return DROPPED, {**old, "over": over}
     if not active:
         return None, old
     missed = int(old.get("missed", 0)) + 1

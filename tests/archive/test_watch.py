@@ -12,18 +12,23 @@ import pytest
 
 from qc.archive import ledger, nightly, watch
 from qc.archive.nightly import Night
-from qc.archive.watch import MISSED_NIGHTS, QUIET_DAYS, Watched, moved
+from qc.archive.watch import MISSED_NIGHTS, QUIET_DAYS, SURE, Watched, moved
 
 DAY = 86_400_000_000
 ID = "vane-stuck@wd"
 LAST = int(np.datetime64("2026-05-20T00:00", "us").astype(np.int64))
 
 
-def finding(
-    to_days_ago: float = 0.0, name: str = "vane-stuck@wd", onset: str = "2026-05-01T00:00:00Z"
-) -> dict[str, Any]:
+def finding(to_days_ago: float = 0.0, onset: str = "2026-05-01T00:00:00Z", confidence: float = SURE) -> dict[str, Any]:
     shown = np.datetime64(round(LAST - to_days_ago * DAY), "us")
-    return {"id": ID, "fault": "vane-stuck", "to": f"{shown}Z", "onset": [onset, onset], "channels": ["wd"]}
+    return {
+        "id": ID,
+        "fault": "vane-stuck",
+        "to": f"{shown}Z",
+        "onset": [onset, onset],
+        "channels": ["wd"],
+        "confidence": confidence,
+    }
 
 
 def begun(connection: sqlite3.Connection, night: str) -> Night:
@@ -119,3 +124,13 @@ def test_a_second_run_of_a_night_says_the_same(tmp_path: Path) -> None:
             (change,) = step(connection, "2026-05-21", Watched((), LAST))
         assert change.state == watch.GOING_ON
         assert connection.execute("select count(*) from finding").fetchone()[0] <= MISSED_NIGHTS + 2
+
+
+def test_what_is_not_sure_is_told_on_the_second_night_in_a_row(tmp_path: Path) -> None:
+    unsure, sure = [finding(confidence=SURE - 0.01)], [finding()]
+    gone: list[dict[str, Any]] = []
+    over = [gone] * MISSED_NIGHTS
+    found = [unsure, gone, unsure, unsure, unsure, *over, unsure, gone, unsure, sure, *over, sure]
+    told = [dict(night).get(ID) for night in nights(tmp_path, *found)]
+    waning = [*["going on"] * (MISSED_NIGHTS - 1), "cleared"]
+    assert told == [None, None, None, "new", "going on", *waning, None, None, None, "returned", *waning, "returned"]

@@ -157,7 +157,10 @@ def heard(done: whole.Done, plans: Sequence[Planned], day: int) -> list[str]:
         if fits:
             fits[-1].states.append((day, state, finding["fault"]))
         elif state != watch.GOING_ON:
-            noise.append(f"day {day}: {state} {finding['station']}: {finding['fault']} at {finding['channels']}")
+            noise.append(
+                f"day {day}: {state} {finding['station']}: {finding['fault']} at "
+                f"{','.join(finding['channels'])} ({finding['confidence']:.2f})"
+            )
     return noise
 
 
