@@ -356,15 +356,18 @@ def joined(spans: Sequence[Span], reach_us: int) -> list[Span]:
 
 
 def record(
-    store: Path, station: Station, logs: Logs, files: Sequence[File], first_us: int, last_us: int
-) -> Record | None:
+    store: Path, station: Station, logs: Logs, files: Sequence[File], first_us: int, last_us: int,
+    together: bool = False,
+) -> Record | None:  # fmt: skip
     """All that the store holds of a station between two times (UTC, both included) and a little around them.
 
-    None where it holds no row there.
+    None where it holds no row there. With `together`, files of one header are read as one: the rows are the same, and a
+    month of daily files is read three times as fast, but the accounts of files are not theirs.
     """
     slop = places.slop_us(station)
     wanted: dict[Path, Ints] = {}
     whole: dict[Path, Ints] = {}
+    alike: dict[bytes, list[Path]] = {}
     for file in files:
         if _meets(file, first_us - slop, last_us + slop):
             known = places.Places.unpacked(file.places)
@@ -373,6 +376,17 @@ def record(
                 name = Path(f"{file.id:09}/{Path(file.path).name}")
                 whole[name] = ledger.unpacked(file.manifest)
                 wanted[name] = whole[name][some]
+                head = len(known.bare)
+                # a clock that goes back is settled by the order of lines in their own file
+                if together and not slop and len(known.first_us) and np.array_equal(known.bare, np.arange(head)):
+                    alike.setdefault(whole[name][:head].tobytes(), []).append(name)
+    for header, names in alike.items():
+        head = len(header) // 8
+        parts = [wanted.pop(name)[head:] for name in names]
+        rows, first = np.unique(np.concatenate(parts), return_index=True)
+        rows = rows[np.argsort(first, kind="stable")]
+        wanted[names[0]] = np.concatenate([np.frombuffer(header, np.int64), rows])
+        whole[names[0]] = wanted[names[0]]
     return _read(store, station, logs, wanted, whole) if wanted else None
 
 
@@ -424,7 +438,7 @@ def compute(
     """Check what a span touches, with the margin of reach around it, and put it into the archive."""
     back, ahead = round(reach.back_s * SECOND), round(reach.ahead_s * SECOND)
     first, last = span.first_us - ahead, span.last_us + back
-    found = record(store, station, logs, files, first - back, last + ahead)
+    found = record(store, station, logs, files, first - back, last + ahead, together=True)
     checked = None if found is None else chain.run(found, limits, neighbours=neighbours)
     new = months.rows([] if checked is None else list(checked.tables.values()), first, last)
     written = {}

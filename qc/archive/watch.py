@@ -81,7 +81,7 @@ def watched(
 ) -> Watched:  # fmt: skip
     """Diagnose the trailing days of one station."""
     first_us = last_us - round(days * 86_400 * SECOND)
-    record = station.record(store, about, logs, files, first_us, last_us)
+    record = station.record(store, about, logs, files, first_us, last_us, together=True)
     if record is None:
         return Watched((), last_us)
     first = np.datetime64(first_us, "us")

@@ -224,7 +224,7 @@ def test_a_grown_file_that_no_layout_fitted_counts_once(tmp_path: Path) -> None:
 
 def test_an_old_stretch_that_is_computed_again_is_not_the_newest(tmp_path: Path) -> None:
     place = made(tmp_path)
-    lines = rows(600)
+    lines = rows(1900)
     place.arrive("b.csv", lines[300:])
     place.night()
     before = place.ask("select last_us, battery, pressure_us, pressure from station")

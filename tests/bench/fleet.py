@@ -3,12 +3,14 @@
     python -m tests.bench.fleet --stations 100 --jobs 2
 
 Prints seconds of reading, checks and archive, of diagnosis, and of a night with nothing new, and the memory of the
-parent and its workers. The stations are invented, and alike but for their noise.
+parent and its workers. The stations are invented, and alike but for their noise; four weeks of eight of them are read
+and checked, those of the others are copies of what came of that.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import resource
 import shutil
@@ -19,12 +21,13 @@ from pathlib import Path
 
 import numpy as np
 
-from qc.archive import fleet, whole
+from qc.archive import fleet, ledger, whole
 from qc.archive.workers import Cluster, Here, Processes, Workers
 from tests.bench.year import channels, station_text
 
 START = np.datetime64("2026-05-01T00:00", "m")
-DAYS = 6
+DAYS = 28
+KINDS = 8
 
 
 def made(folder: Path, stations: int) -> None:
@@ -56,11 +59,41 @@ def lines(start: np.datetime64, rows: int, seed: int) -> str:
     return sink.getvalue().decode("ascii")
 
 
-def arrive(folder: Path, stations: int, first: int, days: int, kinds: int = 8) -> None:
-    """Some days of each station, a file each."""
-    texts = [lines(START + np.timedelta64(first, "D"), days * 1440, seed=k) for k in range(kinds)]
-    for n in range(stations):
-        (folder / "in" / f"s{n:04}" / f"{first:03}.csv").write_text(texts[n % kinds], "utf-8")
+def arrive(folder: Path, stations: int, first: int, days: int) -> None:
+    """Some days of each station, a file for each day."""
+    for day in range(first, first + days):
+        texts = [lines(START + np.timedelta64(day, "D"), 1440, seed=1000 * day + k) for k in range(KINDS)]
+        for n in range(stations):
+            (folder / "in" / f"s{n:04}" / f"{day:03}.csv").write_text(texts[n % KINDS], "utf-8")
+
+
+def copied(folder: Path, stations: int) -> None:
+    """Give the other stations what the store holds of the first ones."""
+    store = folder / "store"
+    with contextlib.closing(ledger.connect(store / "ledger.sqlite")) as connection, ledger.writing(connection):
+        for n in range(KINDS, stations):
+            old, new = f"s{n % KINDS:04}", f"s{n:04}"
+            for kind in ("archive", "raw"):
+                shutil.copytree(store / kind / f"station={old}", store / kind / f"station={new}")
+            for path in (folder / "in" / old).iterdir():
+                shutil.copy2(path, folder / "in" / new / path.name)
+            told = "next_line, last_us, battery, pressure_us, pressure"
+            connection.execute(
+                f"update station set ({told}) = (select {told} from station where id = ?) where id = ?", (old, new)
+            )
+            for table in ("file", "month", "day"):
+                names = [row[1] for row in connection.execute(f"pragma table_info({table})") if row[1] != "id"]
+                asked = [f"replace({name}, ?1, ?2)" if name in ("station", "path") else name for name in names]
+                connection.execute(
+                    f"insert into {table} ({','.join(names)}) select {','.join(asked)} from {table} where station = ?1",
+                    (old, new),
+                )
+            for path in (folder / "in" / new).iterdir():
+                about = path.stat()
+                connection.execute(
+                    "insert into seen select station, path, ?, ?, ?, id from file where path = ?",
+                    (about.st_size, about.st_mtime_ns, about.st_ino, str(path)),
+                )
 
 
 def night(folder: Path, workers: Workers, day: int) -> tuple[float, whole.Done]:
@@ -85,10 +118,11 @@ def main() -> None:
     folder = Path(tempfile.mkdtemp(prefix="fleet-"))
     try:
         made(folder, asked.stations)
-        arrive(folder, asked.stations, 0, DAYS - 1)
+        arrive(folder, min(asked.stations, KINDS), 0, DAYS - 1)
         workers = Cluster(asked.dask) if asked.dask else Processes(asked.jobs) if asked.jobs > 1 else Here()
         with workers:
             first, _ = night(folder, workers, DAYS - 1)
+            copied(folder, asked.stations)
             arrive(folder, asked.stations, DAYS - 1, 1)
             second, done = night(folder, workers, DAYS)
             idle, _ = night(folder, workers, DAYS)
@@ -99,7 +133,7 @@ def main() -> None:
         shutil.rmtree(folder)
     memory = [resource.getrusage(who).ru_maxrss / 1024 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
     found = {
-        "stations": asked.stations, "jobs": asked.jobs, "first_s": round(first, 2), "day_s": round(second, 2),
+        "stations": asked.stations, "jobs": asked.jobs, "first_days_s": round(first, 2), "day_s": round(second, 2),
         "parts_s": done.seconds, "idle_s": round(idle, 2),
         "parent_mib": round(memory[0]), "worker_mib": round(memory[1]),
         "store_mb": round(size / 1e6, 1),
