@@ -42,6 +42,10 @@ STAGES = (("site", "clock"), ("layout",), ("wiring",), ("sensor",), ("siting",))
 """Ranks tested together: a wrong longitude and a wrong clock show the same. Within a stage what was found is undone
 once, and the rest tested again."""
 
+EVIDENT = {"channels-swapped": 5.0}
+"""Log-odds from which a fault is undone before all else (judgement: 150 to 1). Tests of site and clock take a column of
+light for light, those of units a pressure for a pressure: where another quantity stands there, what they find is none."""
+
 Progress = Callable[[int, int], None]
 
 
@@ -106,8 +110,8 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
     untested: list[tuple[str, Untested]] = []
     cases: dict[str, Case] = {}
     done = 0
-    for ranks in STAGES:
-        waiting = [f for f in faults if f.rank in ranks]
+    for ranks in ((), *STAGES):
+        waiting = [f for f in faults if (f.rank in ranks if ranks else f.id in EVIDENT)]
         for again in (False, True):
             found: list[Finding] = []
             for table in now.tables:
@@ -116,13 +120,17 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
                     for outcome in tested(fault, case, spoilt):
                         if isinstance(outcome, Suspect):
                             odds = score(fault, outcome, case)
+                            if not ranks and odds < EVIDENT[fault.id]:
+                                continue
                             found.append(Finding(fault, outcome, table, odds, 0.0))
                             cases.setdefault(found[-1].id, case)
+                        elif not ranks:
+                            continue  # told when its turn comes
                         elif isinstance(outcome, Cleared):
                             cleared.append((fault.id, outcome))
                         else:
                             untested.append((fault.id, outcome))
-                    done += not again
+                    done += bool(ranks) and not again
                     progress(done, len(faults) * len(now.tables))
             listed = [f for f in weighed(_once(found)) if f.id not in {g.id for g in findings}]
             findings += listed

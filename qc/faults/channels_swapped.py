@@ -25,7 +25,7 @@ import numpy as np
 from qc.case import Case, Ints
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
-from qc.physics import fingerprints
+from qc.physics import exchange, fingerprints
 from qc.physics.fingerprints import Print
 from qc.physics.pressure import standard_pressure
 from qc.physics.runs import joined, runs
@@ -342,56 +342,79 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         Clue("both", 1.5 if means[3] > -0.5 and sum(means[:3]) > 8.0 else 0.0, "exchanged, both suit their quantities"),
         Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
     ]
-    onset = _onset(case, sign, index, first)
-    rows = days.rows[days.day == chosen[-1]]
-    end = case.last if chosen[-1] == index[-1] else case.time[rows[-1]]
-    always = onset[1] <= case.first
-    since = "from the first row on" if always else f"from {str(onset[1])[:16].replace('T', ' ')} UTC on"
+    span = _borders(case, sign, index, first, last)
+    always = span.first == 0
+    begin, end = case.time[span.first], case.time[span.last]
+    onset = (case.first, case.first) if always else span.onset
+    since = "from the first row on" if always else f"from {str(begin)[:16].replace('T', ' ')} UTC on"
     what = f"{sign.said} on {count} days" if alike else f"{a} looks like {_word(sign.b)} and {b} like {_word(sign.a)}"
+    beside = np.delete(total, np.arange(max(chosen[0] - 1, 0), min(chosen[-1] + 2, days.days)))
+    alone = not (beside > case.limit(ID, "day")).any()  # what it leaves exchanged would mislead the tests that follow
     return Suspect(
         (a, b),
         tuple(clues),
         {"pair": [a, b]},
         f"{a} and {b} are exchanged {since}: {what}.",
-        onset[1],
+        begin,
         end,
         onset,
-        mend=Mend("swap", (a, b), None if always else onset[1], None if end == case.last else end),
+        mend=Mend(
+            "swap", (a, b), None if always else begin, None if end == case.last else end,
+            proposed=span.sharp and alone,
+        ),
         exhibit={"day": int(chosen[0]), "days": count},
-    )
+    )  # fmt: skip
 
 
 def _word(channel: Channel) -> str:
     return channel.quantity.replace("_", " ")
 
 
-def _onset(case: Case, sign: _Sign, index: np.ndarray, first: int) -> tuple[np.datetime64, np.datetime64]:
-    """The row from which both columns stand at each other's level, within the last clean day and the first that shows.
+class _Stretch(NamedTuple):
+    """First and last row of an exchange, the stamps between which it began, and whether both ends are known to about
+    a row."""
 
-    Each row is held against the same hour of the day before the last clean one.
+    first: int
+    last: int
+    onset: tuple[np.datetime64, np.datetime64]
+    sharp: bool
+
+
+def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) -> _Stretch:
+    """The rows of an exchange that telling days `index[first]` to `index[last]` show.
+
+    Looked for from the telling day before to the first that shows it, and from the last to the telling day after; what
+    the values look like is learnt from the days outside and between.
     """
-    if first == 0:
-        return case.first, case.first
-    clean, shown = int(index[first - 1]), int(index[first])
     number = _number(case)
-    span = np.flatnonzero((number >= clean) & (number <= shown))
-    back = (number[span] - clean + 1) * np.timedelta64(24, "h")
-    past = np.searchsorted(case.time, case.time[span] - back)
+    begin, end = int(index[first]), int(index[last])
+    before = int(index[first - 1]) if first else 0
+    after = int(index[last + 1]) if last + 1 < len(index) else int(number[-1])
     a, b = case.values(sign.a), case.values(sign.b)
-    a0, b0 = a[past], b[past]
-    rule = _order(case, sign.a, sign.b) or _order(case, sign.b, sign.a)
-    if rule is not None:
-        low, high = (a, b) if _order(case, sign.a, sign.b) else (b, a)
-        x, y = low[span], high[span]
-        gain = np.where(rule[1](x, y), np.where(rule[0](x, y), 1.0, -1.0), 0.0)
-    else:
-        wide = max(float(np.nanmedian(np.abs(a0 - b0))) if np.isfinite(a0 - b0).any() else 1.0, 1e-9)
-        gain = np.abs(a[span] - a0) + np.abs(b[span] - b0) - np.abs(a[span] - b0) - np.abs(b[span] - a0)
-        gain = np.where(np.isfinite(gain), np.clip(gain / wide, -2.0, 2.0), 0.0)
-    after = np.cumsum(gain[::-1])[::-1]  # rows from the best on fit best as exchanged, those before as they are
-    good = np.flatnonzero(after >= after.max() - 1.0)
-    early, late = int(span[good[0]]), int(span[good[-1]])
-    return (case.time[early - 1] if early else case.first), case.time[late]
+    inner = (number > begin) & (number < end) if end - begin > 1 else (number >= begin) & (number <= end)
+    known = exchange.pair(a, b, (number < before) | (number > after), inner)
+    more = _disorder(sign, case)
+    stop = int(np.searchsorted(number, begin, "right"))
+    rows = slice(int(np.searchsorted(number, before)), stop)
+    on = exchange.border(a[rows], b[rows], known, case.interval_s, more[rows])
+    start, early, late = (min(rows.start + k, stop - 1) for k in on)
+    rows = slice(int(np.searchsorted(number, end)), int(np.searchsorted(number, after, "right")))
+    off = exchange.border(a[rows][::-1], b[rows][::-1], known, case.interval_s, more[rows][::-1])
+    close, latest, soonest = (max(rows.stop - 1 - k, rows.start) for k in off)
+    near = max(2, round(600.0 / max(case.interval_s, 1.0)))
+    onset = (case.time[early - 1] if early else case.first), case.time[late]
+    return _Stretch(start, max(close, start), onset, late - early <= near and latest - soonest <= near)
+
+
+def _disorder(sign: _Sign, case: Case) -> Floats:
+    """Log-likelihood of each row for the exchange from which of the two must lie above the other; 0 without an order."""
+    straight = _order(case, sign.a, sign.b)
+    rule = straight or _order(case, sign.b, sign.a)
+    if rule is None:
+        return np.zeros(case.rows)
+    low, high = (sign.a, sign.b) if straight else (sign.b, sign.a)
+    x, y = case.values(low), case.values(high)
+    return np.where(rule[1](x, y), np.where(rule[0](x, y), 3.0, -3.0), 0.0)
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
