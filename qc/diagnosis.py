@@ -42,9 +42,15 @@ STAGES = (("site", "clock"), ("layout",), ("wiring",), ("sensor",), ("siting",))
 """Ranks tested together: a wrong longitude and a wrong clock show the same. Within a stage what was found is undone
 once, and the rest tested again."""
 
-EVIDENT = {"channels-swapped": 5.0}
+EVIDENT = {"channels-swapped": 5.0, "pyranometer-reversed": 5.0}
 """Log-odds from which a fault is undone before all else (judgement: 150 to 1). Tests of site and clock take a column of
-light for light, those of units a pressure for a pressure: where another quantity stands there, what they find is none."""
+light for light, those of units a pressure for a pressure: where another quantity or its negative stands there, they find
+what is not.
+"""
+
+WITHHELD = {"channel-open": 2.5}
+"""Log-odds from which a channel is kept from the tests before those of wiring, which then judge it with its rivals
+(judgement: 12 to 1): a unit can be made to fit a dead input."""
 
 Progress = Callable[[int, int], None]
 
@@ -112,12 +118,14 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
     done = 0
     for ranks in ((), *STAGES):
         waiting = [f for f in faults if (f.rank in ranks if ranks else f.id in EVIDENT)]
+        withheld = _withheld(faults, now) if ranks in STAGES[:2] else []
         for again in (False, True):
             found: list[Finding] = []
             for table in now.tables:
-                case = _case(now, table, spoilt)
+                kept = spoilt + withheld
+                case = _case(now, table, kept)
                 for fault in waiting:
-                    for outcome in tested(fault, case, spoilt):
+                    for outcome in tested(fault, case, kept):
                         if isinstance(outcome, Suspect):
                             odds = score(fault, outcome, case)
                             if not ranks and odds < EVIDENT[fault.id]:
@@ -147,6 +155,17 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
     cleared = [(i, c) for i, c in cleared if not reported & {(i, n) for n in c.channels or ("",)}]
     once = {(i, c.channels): (i, c) for i, c in cleared}
     return Diagnosis(checked, tuple(findings), tuple(once.values()), tuple(_merged(untested)), cases)
+
+
+def _withheld(faults: Sequence[Fault], now: Checked) -> list[tuple[str, Suspect]]:
+    """What spoils channels so plainly that tests of site, clock and layout do without them."""
+    out = []
+    for fault in faults:
+        for table in now.tables if fault.id in WITHHELD else ():
+            case = _case(now, table, ())
+            found = [o for o in tested(fault, case) if isinstance(o, Suspect)]
+            out += [(fault.id, o) for o in found if score(fault, o, case) >= WITHHELD[fault.id]]
+    return out
 
 
 def _likeliest(finding: Finding, listed: Sequence[Finding]) -> bool:

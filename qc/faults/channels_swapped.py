@@ -70,7 +70,7 @@ _MODELS: Mapping[str, Model] = {
     "longwave_up": {"low": (150, 500, 20), "high": (180, 750, 30), "spread": (5, 350, 30)},
     "precipitation": {"least": (0, 0.0, 0.02), "zeros": (0.3, 1, 0.1), "high": (0, 25, 4)},
     "battery_voltage": {"low": (10.6, 14, 0.5), "high": (11.4, 15.2, 0.4), "spread": (0, 3.6, 0.5)},
-    "charge_voltage": {"least": (-0.5, 40, 1), "dark": (0, 4, 1.5), "high": (3, 35, 3)},
+    "charge_voltage": {"least": (-0.5, 40, 1), "dark": (0, 4, 1.5), "high": (6, 35, 1.5)},
 }  # fmt: skip
 _MOVES_AS = {
     "air_temperature": ("logger_temperature", "surface_temperature"),
@@ -350,6 +350,10 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     what = f"{sign.said} on {count} days" if alike else f"{a} looks like {_word(sign.b)} and {b} like {_word(sign.a)}"
     beside = np.delete(total, np.arange(max(chosen[0] - 1, 0), min(chosen[-1] + 2, days.days)))
     alone = not (beside > case.limit(ID, "day")).any()  # what it leaves exchanged would mislead the tests that follow
+    if span.past is not None:
+        least = min(span.past)
+        said = "each goes on as the other did before" if least > 0 else "one goes on as it was"
+        clues.append(Clue("past", float(np.interp(least, [-0.3, 0.0, 0.3], [-4.0, -0.5, 1.0])), said))
     return Suspect(
         (a, b),
         tuple(clues),
@@ -360,7 +364,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         onset,
         mend=Mend(
             "swap", (a, b), None if always else begin, None if end == case.last else end,
-            proposed=span.sharp and alone,
+            proposed=span.sharp and alone and (span.past is None or min(span.past) > 0.0),
         ),
         exhibit={"day": int(chosen[0]), "days": count},
     )  # fmt: skip
@@ -371,13 +375,14 @@ def _word(channel: Channel) -> str:
 
 
 class _Stretch(NamedTuple):
-    """First and last row of an exchange, the stamps between which it began, and whether both ends are known to about
-    a row."""
+    """First and last row of an exchange, the stamps between which it began, whether both ends are known to about a
+    row, and how much each column looks like the other did beside it (mean log-likelihood of a value; None: no past)."""
 
     first: int
     last: int
     onset: tuple[np.datetime64, np.datetime64]
     sharp: bool
+    past: tuple[float, float] | None
 
 
 def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) -> _Stretch:
@@ -392,7 +397,11 @@ def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) 
     after = int(index[last + 1]) if last + 1 < len(index) else int(number[-1])
     a, b = case.values(sign.a), case.values(sign.b)
     inner = (number > begin) & (number < end) if end - begin > 1 else (number >= begin) & (number <= end)
-    known = exchange.pair(a, b, (number < before) | (number > after), inner)
+    clean = (number < begin - 1) | (number > end + 1)
+    known, past = exchange.pair(a, b, clean, inner), None
+    if np.isfinite(a[clean]).any() and np.isfinite(b[clean]).any():
+        alone = exchange.pair(a, b, clean, np.zeros(case.rows, bool))
+        past = _mean(exchange.leaning(a[inner], alone)), -_mean(exchange.leaning(b[inner], alone))
     more = _disorder(sign, case)
     stop = int(np.searchsorted(number, begin, "right"))
     rows = slice(int(np.searchsorted(number, before)), stop)
@@ -403,11 +412,15 @@ def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) 
     close, latest, soonest = (max(rows.stop - 1 - k, rows.start) for k in off)
     near = max(2, round(600.0 / max(case.interval_s, 1.0)))
     onset = (case.time[early - 1] if early else case.first), case.time[late]
-    return _Stretch(start, max(close, start), onset, late - early <= near and latest - soonest <= near)
+    return _Stretch(start, max(close, start), onset, late - early <= near and latest - soonest <= near, past)
+
+
+def _mean(x: Floats) -> float:
+    return float(np.mean(x)) if len(x) else 0.0
 
 
 def _disorder(sign: _Sign, case: Case) -> Floats:
-    """Log-likelihood of each row for the exchange from which of the two must lie above the other; 0 without an order."""
+    """Log-likelihood of each row for the exchange, from which of the two must lie above the other; 0 if neither."""
     straight = _order(case, sign.a, sign.b)
     rule = straight or _order(case, sign.b, sign.a)
     if rule is None:

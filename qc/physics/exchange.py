@@ -60,7 +60,7 @@ def pair(a: Floats, b: Floats, clean: NDArray[np.bool_], shown: NDArray[np.bool_
 
 
 def leaning(x: Floats, known: Pair) -> Floats:
-    """Log-likelihood that values are of the second quantity, over that they are of the first, shape (n,); 0 for none."""
+    """Log-likelihood of values under the second quantity over that under the first, shape (n,); 0 for none."""
     if not len(known.first) or not len(known.second):
         return np.zeros(len(x))
     least = min(len(known.first), len(known.second))
@@ -102,9 +102,7 @@ def border(a: Floats, b: Floats, known: Pair, interval_s: float, more: Floats | 
     first, second = known.step_first, known.step_second
     dx, dy = np.diff(x), np.diff(y)
     crossed = _goes_on(y[1:] - x[:-1], first) + _goes_on(x[1:] - y[:-1], second)
-    straight = np.maximum(
-        _goes_on(dx, first) + _goes_on(dy, second), _goes_on(dx, second) + _goes_on(dy, first)
-    )
+    straight = np.maximum(_goes_on(dx, first) + _goes_on(dy, second), _goes_on(dx, second) + _goes_on(dy, first))
     score = level + np.concatenate([[0.0], crossed - straight, [0.0]])
     good = np.flatnonzero(score >= score.max() - AS_GOOD)
     at = np.append(rows, n)
