@@ -44,8 +44,8 @@ once, and the rest tested again."""
 
 EVIDENT = {"channels-swapped": 5.0, "pyranometer-reversed": 5.0}
 """Log-odds from which a fault is undone before all else (judgement: 150 to 1). Tests of site and clock take a column of
-light for light, those of units a pressure for a pressure: where another quantity or its negative stands there, they find
-what is not.
+light for light, those of units a pressure for a pressure: where another quantity or its negative stands there, they
+find what is not.
 """
 
 WITHHELD = {"channel-open": 2.5}

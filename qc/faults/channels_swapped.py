@@ -350,8 +350,9 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     what = f"{sign.said} on {count} days" if alike else f"{a} looks like {_word(sign.b)} and {b} like {_word(sign.a)}"
     beside = np.delete(total, np.arange(max(chosen[0] - 1, 0), min(chosen[-1] + 2, days.days)))
     alone = not (beside > case.limit(ID, "day")).any()  # what it leaves exchanged would mislead the tests that follow
-    if span.past is not None:
-        least = min(span.past)
+    least = None
+    if span.past is not None:  # what moves as one, windier weather moves as one: only the difference tells
+        least = sum(span.past) / 2.0 if alike else min(span.past)
         said = "each goes on as the other did before" if least > 0 else "one goes on as it was"
         clues.append(Clue("past", float(np.interp(least, [-0.3, 0.0, 0.3], [-4.0, -0.5, 1.0])), said))
     return Suspect(
@@ -364,7 +365,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         onset,
         mend=Mend(
             "swap", (a, b), None if always else begin, None if end == case.last else end,
-            proposed=span.sharp and alone and (span.past is None or min(span.past) > 0.0),
+            proposed=span.sharp and alone and (least is None or least > 0.0),
         ),
         exhibit={"day": int(chosen[0]), "days": count},
     )  # fmt: skip
