@@ -78,6 +78,9 @@ _MOVES_AS = {
     "wind_gust": ("wind_speed",),
 }
 
+_NOMINAL = ((4.8, 7.8), (20.0, 31.0), (40.0, 62.0))
+"""Between which volts batteries of 6, 24 and 48 V keep (judgement: 2.1 to 2.5 V a cell of lead, with room)."""
+
 _TWINS = {"air_temperature": 4.0, "relative_humidity": 15.0, "air_pressure": 4.0, "global_irradiance": 100.0}
 """How far the middles of the days of two sensors of one quantity at one place may lie apart (judgement)."""
 
@@ -173,10 +176,11 @@ def _model(case: Case, channel: Channel) -> Model | None:
     if channel.quantity in ("air_pressure", "sea_level_pressure"):
         here = float(standard_pressure(case.sky.elevation)) if channel.quantity == "air_pressure" else 1013.0
         return {"middle": (here - 40, here + 40, 12), "spread": (0, 35, 6)}
-    if channel.quantity == "battery_voltage" and any(
-        low < np.nanmedian(case.values(channel)) < high for low, high in ((4.8, 7.8), (20.0, 31.0), (40.0, 62.0))
-    ):
-        return None  # of another nominal voltage than 12 V
+    if channel.quantity == "battery_voltage":
+        volts = case.values(channel)
+        volts = volts[np.isfinite(volts)]
+        if any(np.mean((volts > low) & (volts < high)) > 0.95 for low, high in _NOMINAL if len(volts)):
+            return None  # of another nominal voltage than 12 V
     model = _MODELS.get(channel.quantity)
     if model is not None and case.interval_s > 1800.0:
         model = {k: v for k, v in model.items() if k != "rough"}
@@ -343,6 +347,12 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
     ]
     span = _borders(case, sign, index, first, last)
+    if sign.b.quantity in _MOVES_AS.get(sign.a.quantity, ()):
+        x, y = case.values(sign.a)[days.rows], case.values(sign.b)[days.rows]
+        together = fingerprints.day_correlation(x, y, days.day, days.days)[chosen]
+        middle = float(np.median(np.nan_to_num(together)))
+        if middle < case.limit(ID, "moves"):  # one of the two holds something else
+            clues.append(Clue("together", -4.0, f"they do not move as one (correlation {middle:.2f})"))
     always = span.first == 0
     begin, end = case.time[span.first], case.time[span.last]
     onset = (case.first, case.first) if always else span.onset

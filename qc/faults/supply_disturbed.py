@@ -74,8 +74,8 @@ def _groups(case: Case) -> list[list[Channel]]:
 
 
 def _originals(case: Case, groups: list[list[Channel]]) -> list[list[Channel]]:
-    """Without channels that hold the numbers of another device's in half of the rows in which they move: those jump
-    together of necessity."""
+    """Without channels that hold the numbers of another quantity and device in half of the rows in which they move:
+    those jump together of necessity."""
     kept: list[list[Channel]] = []
     for group in groups:
         others = [c for g in groups if g is not group for c in g]
@@ -86,10 +86,13 @@ def _originals(case: Case, groups: list[list[Channel]]) -> list[list[Channel]]:
 
 
 def _copy(case: Case, channel: Channel, other: Channel) -> bool:
+    if channel.quantity == other.quantity:
+        return False  # twins agree
     x, y = case.values(channel), case.values(other)
-    moved = np.diff(x, prepend=np.nan) != 0.0
-    there = moved & np.isfinite(x) & np.isfinite(y)
-    return bool(there.sum() > 20 and (x == y)[there].mean() > 0.5)
+    step = max(float(case.quantum(c).max(initial=0.0)) for c in (channel, other)) + 1e-9
+    with np.errstate(invalid="ignore"):
+        moved = (np.abs(np.diff(x, prepend=np.nan)) > step) & np.isfinite(y)
+        return bool(moved.sum() > 20 and (np.abs(x - y) <= step)[moved].mean() > 0.5)
 
 
 def _leaves(case: Case, channel: Channel) -> tuple[Floats, Floats]:
