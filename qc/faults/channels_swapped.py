@@ -364,7 +364,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     if span.past is not None:  # what moves as one, windier weather moves as one: only the difference tells
         least = sum(span.past) / 2.0 if alike else min(span.past)
         said = "each goes on as the other did before" if least > 0 else "one goes on as it was"
-        clues.append(Clue("past", float(np.interp(least, [-0.3, 0.0, 0.3], [-4.0, -0.5, 1.0])), said))
+        clues.append(Clue("past", float(np.interp(least, [-0.5, 0.0, 0.5], [-4.0, -0.5, 1.0])), said))
     return Suspect(
         (a, b),
         tuple(clues),
@@ -387,7 +387,7 @@ def _word(channel: Channel) -> str:
 
 class _Stretch(NamedTuple):
     """First and last row of an exchange, the stamps between which it began, whether both ends are known to about a
-    row, and how much each column looks like the other did beside it (mean log-likelihood of a value; None: no past)."""
+    row, and whether each column lies as the other did beside it (1) or as it did itself (-1); None: no past."""
 
     first: int
     last: int
@@ -411,8 +411,7 @@ def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) 
     clean = (number < begin - 1) | (number > end + 1)
     known, past = exchange.pair(a, b, clean, inner), None
     if np.isfinite(a[clean]).any() and np.isfinite(b[clean]).any():
-        alone = exchange.pair(a, b, clean, np.zeros(case.rows, bool))
-        past = _mean(exchange.leaning(a[inner], alone)), -_mean(exchange.leaning(b[inner], alone))
+        past = exchange.taken_over(a[inner], a[clean], b[clean]), exchange.taken_over(b[inner], b[clean], a[clean])
     more = _disorder(sign, case)
     stop = int(np.searchsorted(number, begin, "right"))
     rows = slice(int(np.searchsorted(number, before)), stop)
@@ -424,10 +423,6 @@ def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) 
     near = max(2, round(600.0 / max(case.interval_s, 1.0)))
     onset = (case.time[early - 1] if early else case.first), case.time[late]
     return _Stretch(start, max(close, start), onset, late - early <= near and latest - soonest <= near, past)
-
-
-def _mean(x: Floats) -> float:
-    return float(np.mean(x)) if len(x) else 0.0
 
 
 def _disorder(sign: _Sign, case: Case) -> Floats:

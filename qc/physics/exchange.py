@@ -74,6 +74,20 @@ def leaning(x: Floats, known: Pair) -> Floats:
     return np.where(np.isfinite(x), ratio[np.searchsorted(edges, x)], 0.0)
 
 
+def taken_over(x: Floats, own: Floats, other: Floats) -> float:
+    """Whether values lie as those of another column did (1), or as those of their own column did (-1); 0 in between.
+
+    Compared are the quantiles: means of their distances, so that a spell of other weather counts by its size.
+    """
+    x, own, other = (v[np.isfinite(v)] for v in (x, own, other))
+    if not (len(x) and len(own) and len(other)):
+        return 0.0
+    shares = np.linspace(0.05, 0.95, 19)
+    here, mine, theirs = (np.quantile(v, shares) for v in (x, own, other))
+    far, near = float(np.abs(here - mine).mean()), float(np.abs(here - theirs).mean())
+    return (far - near) / max(far + near, 1e-12)
+
+
 def _goes_on(step: Floats, usual: float) -> Floats:
     """Log-likelihood of a step, with tails that a jump of the weather does not break; 0 where there is none."""
     return np.asarray(-2.0 * np.log1p(np.nan_to_num(np.abs(step)) / usual))
