@@ -350,9 +350,8 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     if sign.b.quantity in _MOVES_AS.get(sign.a.quantity, ()):
         x, y = case.values(sign.a)[days.rows], case.values(sign.b)[days.rows]
         together = fingerprints.day_correlation(x, y, days.day, days.days)[chosen]
-        middle = float(np.median(np.nan_to_num(together)))
-        if middle < case.limit(ID, "moves"):  # one of the two holds something else
-            clues.append(Clue("together", -4.0, f"they do not move as one (correlation {middle:.2f})"))
+        if float(np.median(np.nan_to_num(together))) < case.limit(ID, "moves"):
+            return None  # one of the two holds something else, which no exchange of both explains
     always = span.first == 0
     begin, end = case.time[span.first], case.time[span.last]
     onset = (case.first, case.first) if always else span.onset
@@ -364,7 +363,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     if span.past is not None:  # what moves as one, windier weather moves as one: only the difference tells
         least = sum(span.past) / 2.0 if alike else min(span.past)
         said = "each goes on as the other did before" if least > 0 else "one goes on as it was"
-        clues.append(Clue("past", float(np.interp(least, [-0.5, 0.0, 0.5], [-4.0, -0.5, 1.0])), said))
+        clues.append(Clue("past", float(np.interp(least, [-0.3, 0.0, 0.3], [-4.0, -0.5, 1.0])), said))
     return Suspect(
         (a, b),
         tuple(clues),

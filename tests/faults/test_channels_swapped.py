@@ -147,3 +147,16 @@ def test_one_column_alone_that_turns_into_another_is_no_exchange() -> None:
 def test_a_battery_in_the_column_of_the_mean_wind_is_not_the_gust() -> None:
     suspects = named(FAULT, meadow.case(12.0, 1, changed=swapped("ws", "batt", 700)))
     assert [set(s.channels) for s in suspects] == [{"ws", "batt"}]
+
+
+def test_one_scale_that_is_wrong_is_no_exchange() -> None:
+    """PAR falls below the irradiance, which goes on as it was."""
+    _, found = meadow.weather(12.0, 1)
+    par = found["par"].copy()
+    par[500:] *= 0.25
+    assert named(FAULT, meadow.case(12.0, 1, changed={"par": par})) == []
+
+
+def test_a_wind_that_does_not_move_with_its_gust_is_not_exchanged_with_it() -> None:
+    still = 16.0 + np.random.default_rng(1).normal(0.0, 0.2, 1728)
+    assert named(FAULT, meadow.case(12.0, 1, changed={"ws": still})) == []
