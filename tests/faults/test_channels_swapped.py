@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from qc.faults import Suspect
 from qc.mends import mended
 from tests.faults import meadow
-from tests.faults.said import named, sane
+from tests.faults.said import named, outcomes, sane
 
 FAULT = "channels-swapped"
 
@@ -149,12 +150,15 @@ def test_a_battery_in_the_column_of_the_mean_wind_is_not_the_gust() -> None:
     assert [set(s.channels) for s in suspects] == [{"ws", "batt"}]
 
 
-def test_one_scale_that_is_wrong_is_no_exchange() -> None:
-    """PAR falls below the irradiance, which goes on as it was."""
+def test_where_one_of_two_goes_on_as_it_was_no_exchange_is_proposed() -> None:
+    """PAR falls below the irradiance: its scale may be wrong."""
     _, found = meadow.weather(12.0, 1)
     par = found["par"].copy()
     par[500:] *= 0.25
-    assert named(FAULT, meadow.case(12.0, 1, changed={"par": par})) == []
+    (suspect,) = [s for s in outcomes(FAULT, meadow.case(12.0, 1, changed={"par": par})) if isinstance(s, Suspect)]
+    assert set(suspect.channels) == {"ghi", "par"}
+    assert suspect.mend is not None and not suspect.mend.proposed
+    assert next(c.log_odds for c in suspect.clues if c.name == "past") < -0.5
 
 
 def test_a_wind_that_does_not_move_with_its_gust_is_not_exchanged_with_it() -> None:
