@@ -73,6 +73,16 @@ confusion on invented stations A and C, and on estuary)."""
 _BY_THE_SUN = ("site-facts", "clock-offset", "stamp-side")
 """Found from an irradiance; what that column's fault explains too."""
 
+EVIDENT = {"channels-swapped": 5.0, "pyranometer-reversed": 5.0}
+"""Log-odds from which a fault is undone before all else (judgement: 150 to 1). Tests of site and clock take a column of
+light for light, those of units a pressure for a pressure: where another quantity or its negative stands there, they
+find what is not.
+"""
+
+WITHHELD = {"channel-open": 2.5}
+"""Log-odds from which a channel is kept from the tests of site and clock; those of layout and wiring then judge it with
+its rivals (judgement: 12 to 1): no light comes from a dead input."""
+
 Progress = Callable[[int, int], None]
 
 
@@ -140,36 +150,33 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
     cases: dict[str, Case] = {}
     carried: list[Finding] = []  # suspects of earlier stages that were not listed: they still are rivals
     done = 0
-    for ranks in STAGES:
-        waiting = [f for f in faults if f.rank in ranks]
+    for ranks in ((), *STAGES):
+        waiting = [f for f in faults if (f.rank in ranks if ranks else f.id in EVIDENT)]
+        withheld = _withheld(faults, now) if ranks == STAGES[0] else []
         for again in (False, True):
             found: list[Finding] = []
             for table in now.tables:
-                case = _case(now, table, spoilt)
+                kept = spoilt + withheld
+                case = _case(now, table, kept)
                 for fault in waiting:
-                    for outcome in tested(fault, case, spoilt):
+                    for outcome in tested(fault, case, kept):
                         if isinstance(outcome, Suspect):
                             odds = score(fault, outcome, case)
-                            found.append(
-                                Finding(
-                                    fault,
-                                    outcome,
-                                    table,
-                                    odds,
-                                    0.0,
-                                    sunny=_sunny(outcome, case),
-                                    wind=_windy(outcome, case),
-                                )
-                            )
+                            if not ranks and odds < EVIDENT[fault.id]:
+                                continue
+                            sunny, wind = _sunny(outcome, case), _windy(outcome, case)
+                            found.append(Finding(fault, outcome, table, odds, 0.0, sunny=sunny, wind=wind))
                             cases.setdefault(found[-1].id, case)
+                        elif not ranks:
+                            continue  # told when its turn comes
                         elif isinstance(outcome, Cleared):
                             cleared.append((fault.id, outcome))
                         else:
                             untested.append((fault.id, outcome))
-                    done += not again
+                    done += bool(ranks) and not again
                     progress(done, len(faults) * len(now.tables))
             mine = {f.id for f in found}
-            found = _once([*found, *carried, *_ahead(found, faults, now, spoilt)])
+            found = _once([*found, *carried, *(_ahead(found, faults, now, kept) if ranks else ())])
             known = {g.id for g in findings}
             listed = [f for f in weighed(found) if f.id in mine and f.id not in known]
             findings += listed
@@ -218,6 +225,17 @@ def _windy(suspect: Suspect, case: Case) -> bool:
 
 def _stage(fault: Fault) -> int:
     return next(n for n, ranks in enumerate(STAGES) if fault.rank in ranks)
+
+
+def _withheld(faults: Sequence[Fault], now: Checked) -> list[tuple[str, Suspect]]:
+    """What spoils channels so plainly that tests of site, clock and layout do without them."""
+    out = []
+    for fault in faults:
+        for table in now.tables if fault.id in WITHHELD else ():
+            case = _case(now, table, ())
+            found = [o for o in tested(fault, case) if isinstance(o, Suspect)]
+            out += [(fault.id, o) for o in found if score(fault, o, case) >= WITHHELD[fault.id]]
+    return out
 
 
 def _likeliest(finding: Finding, listed: Sequence[Finding]) -> bool:

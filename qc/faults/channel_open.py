@@ -23,7 +23,7 @@ import numpy as np
 
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, onset_row
-from qc.physics import blocks
+from qc.physics import blocks, fingerprints
 from qc.physics.pressure import standard_pressure
 from qc.physics.runs import runs
 from qc.station import Channel
@@ -164,6 +164,8 @@ def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
     clues += [c for c in (_twin(case, channel, bad, first, last), _mate(case, channel, bad, rows)) if c is not None]
     if dark:
         clues += _light(case, channel, x, rows)
+    if channel.quantity in _SUN:
+        clues += _sunny(case, x, first, last)
     unit = _unit(channel)
     low, high = float(np.min(x[rows])), float(np.max(x[rows]))
     span = f"{level:.4g} {unit}" if high - low < 0.02 * max(abs(level), 1.0) else (
@@ -277,6 +279,19 @@ def _light(case: Case, channel: Channel, x: Floats, rows: np.ndarray) -> list[Cl
     if air is not None and np.nanmedian(case.values(air)[dark]) < 2.0 and not any(s > 20.0 for s in seen):
         out.append(Clue("cold", -3.0, "below 2 degC: snow may lie on it"))
     return out
+
+
+def _sunny(case: Case, x: Floats, first: int, last: int) -> list[Clue]:
+    """Whether the days follow the sun, upright or upside down: scale or sign are wrong then, but a sensor is there."""
+    here = slice(first, last + 1)
+    day = case.solar_day[here] - case.solar_day[first]
+    sine = np.maximum(np.sin(np.radians(case.elevation[here])), 0.0)
+    alike = fingerprints.day_correlation(x[here], sine, day, int(day[-1]) + 1)
+    alike = alike[np.isfinite(alike)]
+    if len(alike) < 2 or abs(middle := float(np.median(alike))) < case.limit(ID, "follows"):
+        return []
+    said = f"its days follow the sun (correlation {middle:.2f})"
+    return [Clue("sun", -4.0, said), Clue("sensor", -3.0, "which no open input does")]
 
 
 _RAILS = {

@@ -25,7 +25,7 @@ import numpy as np
 from qc.case import Case, Ints
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
-from qc.physics import fingerprints
+from qc.physics import exchange, fingerprints
 from qc.physics.fingerprints import Print
 from qc.physics.pressure import standard_pressure
 from qc.physics.runs import joined, runs
@@ -70,13 +70,16 @@ _MODELS: Mapping[str, Model] = {
     "longwave_up": {"low": (150, 500, 20), "high": (180, 750, 30), "spread": (5, 350, 30)},
     "precipitation": {"least": (0, 0.0, 0.02), "zeros": (0.3, 1, 0.1), "high": (0, 25, 4)},
     "battery_voltage": {"low": (10.6, 14, 0.5), "high": (11.4, 15.2, 0.4), "spread": (0, 3.6, 0.5)},
-    "charge_voltage": {"least": (-0.5, 40, 1), "dark": (0, 4, 1.5), "high": (3, 35, 3)},
+    "charge_voltage": {"least": (-0.5, 40, 1), "dark": (0, 4, 1.5), "high": (6, 35, 1.5)},
 }  # fmt: skip
 _MOVES_AS = {
     "air_temperature": ("logger_temperature", "surface_temperature"),
     "wind_speed": ("wind_gust",),
     "wind_gust": ("wind_speed",),
 }
+
+_NOMINAL = ((4.8, 7.8), (20.0, 31.0), (40.0, 62.0))
+"""Between which volts batteries of 6, 24 and 48 V keep (judgement: 2.1 to 2.5 V a cell of lead, with room)."""
 
 _TWINS = {"air_temperature": 4.0, "relative_humidity": 15.0, "air_pressure": 4.0, "global_irradiance": 100.0}
 """How far the middles of the days of two sensors of one quantity at one place may lie apart (judgement)."""
@@ -173,10 +176,11 @@ def _model(case: Case, channel: Channel) -> Model | None:
     if channel.quantity in ("air_pressure", "sea_level_pressure"):
         here = float(standard_pressure(case.sky.elevation)) if channel.quantity == "air_pressure" else 1013.0
         return {"middle": (here - 40, here + 40, 12), "spread": (0, 35, 6)}
-    if channel.quantity == "battery_voltage" and any(
-        low < np.nanmedian(case.values(channel)) < high for low, high in ((4.8, 7.8), (20.0, 31.0), (40.0, 62.0))
-    ):
-        return None  # of another nominal voltage than 12 V
+    if channel.quantity == "battery_voltage":
+        volts = case.values(channel)
+        volts = volts[np.isfinite(volts)]
+        if any(np.mean((volts > low) & (volts < high)) > 0.95 for low, high in _NOMINAL if len(volts)):
+            return None  # of another nominal voltage than 12 V
     model = _MODELS.get(channel.quantity)
     if model is not None and case.interval_s > 1800.0:
         model = {k: v for k, v in model.items() if k != "rough"}
@@ -342,56 +346,93 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         Clue("both", 1.5 if means[3] > -0.5 and sum(means[:3]) > 8.0 else 0.0, "exchanged, both suit their quantities"),
         Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
     ]
-    onset = _onset(case, sign, index, first)
-    rows = days.rows[days.day == chosen[-1]]
-    end = case.last if chosen[-1] == index[-1] else case.time[rows[-1]]
-    always = onset[1] <= case.first
-    since = "from the first row on" if always else f"from {str(onset[1])[:16].replace('T', ' ')} UTC on"
+    span = _borders(case, sign, index, first, last)
+    if sign.b.quantity in _MOVES_AS.get(sign.a.quantity, ()):
+        x, y = case.values(sign.a)[days.rows], case.values(sign.b)[days.rows]
+        together = fingerprints.day_correlation(x, y, days.day, days.days)[chosen]
+        if float(np.median(np.nan_to_num(together))) < case.limit(ID, "moves"):
+            return None  # one of the two holds something else, which no exchange of both explains
+    always = span.first == 0
+    begin, end = case.time[span.first], case.time[span.last]
+    onset = (case.first, case.first) if always else span.onset
+    since = "from the first row on" if always else f"from {str(begin)[:16].replace('T', ' ')} UTC on"
     what = f"{sign.said} on {count} days" if alike else f"{a} looks like {_word(sign.b)} and {b} like {_word(sign.a)}"
+    beside = np.delete(total, np.arange(max(chosen[0] - 1, 0), min(chosen[-1] + 2, days.days)))
+    alone = not (beside > case.limit(ID, "day")).any()  # what it leaves exchanged would mislead the tests that follow
+    least = None
+    if span.past is not None:  # what moves as one, windier weather moves as one: only the difference tells
+        least = sum(span.past) / 2.0 if alike else min(span.past)
+        said = "each goes on as the other did before" if least > 0 else "one goes on as it was"
+        clues.append(Clue("past", float(np.interp(least, [-0.3, 0.0, 0.3], [-4.0, -0.5, 1.0])), said))
     return Suspect(
         (a, b),
         tuple(clues),
         {"pair": [a, b]},
         f"{a} and {b} are exchanged {since}: {what}.",
-        onset[1],
+        begin,
         end,
         onset,
-        mend=Mend("swap", (a, b), None if always else onset[1], None if end == case.last else end),
+        mend=Mend(
+            "swap", (a, b), None if always else begin, None if end == case.last else end,
+            proposed=span.sharp and alone and (least is None or least > 0.0),
+        ),
         exhibit={"day": int(chosen[0]), "days": count},
-    )
+    )  # fmt: skip
 
 
 def _word(channel: Channel) -> str:
     return channel.quantity.replace("_", " ")
 
 
-def _onset(case: Case, sign: _Sign, index: np.ndarray, first: int) -> tuple[np.datetime64, np.datetime64]:
-    """The row from which both columns stand at each other's level, within the last clean day and the first that shows.
+class _Stretch(NamedTuple):
+    """First and last row of an exchange, the stamps between which it began, whether both ends are known to about a
+    row, and whether each column lies as the other did beside it (1) or as it did itself (-1); None: no past."""
 
-    Each row is held against the same hour of the day before the last clean one.
+    first: int
+    last: int
+    onset: tuple[np.datetime64, np.datetime64]
+    sharp: bool
+    past: tuple[float, float] | None
+
+
+def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) -> _Stretch:
+    """The rows of an exchange that telling days `index[first]` to `index[last]` show.
+
+    Looked for from the telling day before to the first that shows it, and from the last to the telling day after; what
+    the values look like is learnt from the days outside and between.
     """
-    if first == 0:
-        return case.first, case.first
-    clean, shown = int(index[first - 1]), int(index[first])
     number = _number(case)
-    span = np.flatnonzero((number >= clean) & (number <= shown))
-    back = (number[span] - clean + 1) * np.timedelta64(24, "h")
-    past = np.searchsorted(case.time, case.time[span] - back)
+    begin, end = int(index[first]), int(index[last])
+    before = int(index[first - 1]) if first else 0
+    after = int(index[last + 1]) if last + 1 < len(index) else int(number[-1])
     a, b = case.values(sign.a), case.values(sign.b)
-    a0, b0 = a[past], b[past]
-    rule = _order(case, sign.a, sign.b) or _order(case, sign.b, sign.a)
-    if rule is not None:
-        low, high = (a, b) if _order(case, sign.a, sign.b) else (b, a)
-        x, y = low[span], high[span]
-        gain = np.where(rule[1](x, y), np.where(rule[0](x, y), 1.0, -1.0), 0.0)
-    else:
-        wide = max(float(np.nanmedian(np.abs(a0 - b0))) if np.isfinite(a0 - b0).any() else 1.0, 1e-9)
-        gain = np.abs(a[span] - a0) + np.abs(b[span] - b0) - np.abs(a[span] - b0) - np.abs(b[span] - a0)
-        gain = np.where(np.isfinite(gain), np.clip(gain / wide, -2.0, 2.0), 0.0)
-    after = np.cumsum(gain[::-1])[::-1]  # rows from the best on fit best as exchanged, those before as they are
-    good = np.flatnonzero(after >= after.max() - 1.0)
-    early, late = int(span[good[0]]), int(span[good[-1]])
-    return (case.time[early - 1] if early else case.first), case.time[late]
+    inner = (number > begin) & (number < end) if end - begin > 1 else (number >= begin) & (number <= end)
+    clean = (number < begin - 1) | (number > end + 1)
+    known, past = exchange.pair(a, b, clean, inner), None
+    if np.isfinite(a[clean]).any() and np.isfinite(b[clean]).any():
+        past = exchange.taken_over(a[inner], a[clean], b[clean]), exchange.taken_over(b[inner], b[clean], a[clean])
+    more = _disorder(sign, case)
+    stop = int(np.searchsorted(number, begin, "right"))
+    rows = slice(int(np.searchsorted(number, before)), stop)
+    on = exchange.border(a[rows], b[rows], known, case.interval_s, more[rows])
+    start, early, late = (min(rows.start + k, stop - 1) for k in on)
+    rows = slice(int(np.searchsorted(number, end)), int(np.searchsorted(number, after, "right")))
+    off = exchange.border(a[rows][::-1], b[rows][::-1], known, case.interval_s, more[rows][::-1])
+    close, latest, soonest = (max(rows.stop - 1 - k, rows.start) for k in off)
+    near = max(2, round(600.0 / max(case.interval_s, 1.0)))
+    onset = (case.time[early - 1] if early else case.first), case.time[late]
+    return _Stretch(start, max(close, start), onset, late - early <= near and latest - soonest <= near, past)
+
+
+def _disorder(sign: _Sign, case: Case) -> Floats:
+    """Log-likelihood of each row for the exchange, from which of the two must lie above the other; 0 if neither."""
+    straight = _order(case, sign.a, sign.b)
+    rule = straight or _order(case, sign.b, sign.a)
+    if rule is None:
+        return np.zeros(case.rows)
+    low, high = (sign.a, sign.b) if straight else (sign.b, sign.a)
+    x, y = case.values(low), case.values(high)
+    return np.where(rule[1](x, y), np.where(rule[0](x, y), 3.0, -3.0), 0.0)
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
-from qc.physics import onset
+from qc.physics import fingerprints, onset
 from qc.physics.half_days import grouped_quantile
 from qc.station import Channel
 from qc.verdicts import Floats
@@ -61,6 +61,10 @@ def _one(case: Case, channel: Channel) -> Outcome:
     beyond = max(level - most, least - level) / spread
     if beyond <= 0.0:
         return Cleared(names, f"median of {len(nights)} nights {level:.1f} W/m2, {least:.0f} to {most:.1f} is sound")
+    follows = _follows(case, channel, int(nights[start]))
+    if follows < case.limit(ID, "sun"):  # wander of an open input, or another quantity: its nights are no zero of light
+        what = f"its days do not follow the sun (correlation {follows:.2f}): no column of light stands here"
+        return Untested(names, what, "what stands in this column is known (channels-swapped, channel-open)")
     day = case.values(channel)[(case.elevation > 10.0) & (case.solar_day >= nights[start])]
     day = day[np.isfinite(day)]
     swing = float(np.quantile(day, 0.95)) - level if len(day) else float("nan")
@@ -80,6 +84,11 @@ def _one(case: Case, channel: Channel) -> Outcome:
     if np.isfinite(swing):  # a dead channel reads the same by day
         said = f"by day it goes {swing:.0f} W/m2 beyond that"
         clues.append(Clue("lives by day", float(np.interp(swing, [5.0, 30.0, 100.0], [-4.0, -1.0, 1.0])), said))
+    usual_most = case.limit(ID, "electronics")
+    huge = abs(level) / usual_most
+    if huge > 1.0:  # amplifiers and inputs do not drift so far; a line of the program may say so
+        said = f"electronics drift by {usual_most:.0f} W/m2 at most"
+        clues.append(Clue("size", float(np.interp(huge, [1.0, 3.0], [-1.0, -4.0])), said))
     if past is not None:
         clues.append(
             Clue("own past", float(min(1.5, 0.3 * abs(level - past) / spread)), f"before, it lay at {past:.1f}")
@@ -102,7 +111,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         device=case.device(channel),
         mend=Mend(
             "offset", names, first, None, amount, uncertainty=round(float(error), 2),
-            proposed=bool(error < 0.1 * abs(amount)),
+            proposed=bool(error < 0.1 * abs(amount) and huge <= 1.0),
         ),
         exhibit={"nights": nights, "medians": medians, "start": start},
     )  # fmt: skip
@@ -122,6 +131,21 @@ def _begin(case: Case, nights: NDArray[np.int64], medians: Floats) -> tuple[int,
     clean, sure = nights[max(change.earliest - 1, 0)], nights[min(change.latest, len(nights) - 1)]
     # a solar day holds two halves of nights: it may have come between them
     return start, case.time[dark[day == clean][0]], case.time[dark[day == sure][-1]]
+
+
+def _follows(case: Case, channel: Channel, first: int) -> float:
+    """Median correlation within days, from solar day `first` on, with the sine of the sun above the horizon; infinite
+    where fewer than two days have a sun above 10 degrees and values that move."""
+    here = case.solar_day >= first
+    if not here.any():
+        return float("inf")
+    day = case.solar_day[here] - case.solar_day[here][0]
+    sine = np.maximum(np.sin(np.radians(case.elevation[here])), 0.0)
+    days = int(day[-1]) + 1
+    high = np.bincount(day, sine > np.sin(np.radians(10.0)), minlength=days) * case.interval_s > 3 * 3600.0
+    alike = fingerprints.day_correlation(case.values(channel)[here], sine, day, days)[high]
+    alike = alike[np.isfinite(alike)]
+    return float(np.median(alike)) if len(alike) >= 2 else float("inf")
 
 
 def _wander(medians: Floats, scatter: Floats) -> float:
@@ -197,6 +221,7 @@ FAULT = Fault(
     rivals={
         "constants-wrong": "the offset in the logger's program against the certificate",
         "channel-open": "a dead channel reads the same by day",
+        "channels-swapped": "whether the numbers rise and fall with the sun",
         "pyranometer-reversed": "a reversed one is below zero by day",
     },
     visits=("replaced", "disturbed"),

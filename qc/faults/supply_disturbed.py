@@ -44,7 +44,7 @@ _CALM = (
 
 def test(case: Case) -> Sequence[Outcome]:
     """Rows in which channels of three devices leave both their neighbours."""
-    groups = _groups(case)
+    groups = _originals(case, _groups(case))
     names = tuple(c.name for group in groups for c in group)
     need = round(case.limit(ID, "devices"))
     if case.interval_s > case.limit(ID, "longest"):
@@ -71,6 +71,28 @@ def _groups(case: Case) -> list[list[Channel]]:
         if able:
             out.append(able)
     return out
+
+
+def _originals(case: Case, groups: list[list[Channel]]) -> list[list[Channel]]:
+    """Without channels that hold the numbers of another quantity and device in half of the rows in which they move:
+    those jump together of necessity."""
+    kept: list[list[Channel]] = []
+    for group in groups:
+        others = [c for g in groups if g is not group for c in g]
+        own = [c for c in group if not any(_copy(case, c, o) for o in others)]
+        if own:
+            kept.append(own)
+    return kept
+
+
+def _copy(case: Case, channel: Channel, other: Channel) -> bool:
+    if channel.quantity == other.quantity:
+        return False  # twins agree
+    x, y = case.values(channel), case.values(other)
+    step = max(float(case.quantum(c).max(initial=0.0)) for c in (channel, other)) + 1e-9
+    with np.errstate(invalid="ignore"):
+        moved = (np.abs(np.diff(x, prepend=np.nan)) > step) & np.isfinite(y)
+        return bool(moved.sum() > 20 and (np.abs(x - y) <= step)[moved].mean() > 0.5)
 
 
 def _leaves(case: Case, channel: Channel) -> tuple[Floats, Floats]:

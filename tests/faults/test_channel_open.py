@@ -102,3 +102,10 @@ def test_a_few_wild_values_among_many_and_a_twin() -> None:
     (suspect,) = named(FAULT, case)
     assert suspect.channels == ("t_air",)
     assert suspect.onset[0] == case.first, "nobody knows when it began"
+
+
+@pytest.mark.parametrize("factor", [-1.0, 0.001, 3.0])
+def test_what_follows_the_sun_has_a_sensor(factor: float) -> None:
+    """A wrong sign or scale: the values cannot be, yet they rise and fall with the sun."""
+    _, found = meadow.weather(12.0, 1)
+    assert named(FAULT, meadow.case(12.0, 1, changed={"ghi": found["ghi"] * factor})) == []

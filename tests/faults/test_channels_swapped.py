@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from qc.faults import Suspect
 from qc.mends import mended
 from tests.faults import meadow
-from tests.faults.said import named, sane
+from tests.faults.said import named, outcomes, sane
 
 FAULT = "channels-swapped"
 
@@ -97,3 +98,68 @@ def test_a_dead_pair_is_no_exchange_where_a_twin_contradicts() -> None:
     changed = {"t_air": 30.0 + 12.0 * np.abs(rng.normal(0, 1, n)), "rh": 3.0 + rng.normal(0.0, 0.8, n)}
     names = (*meadow.CHANNELS, "t_air_2", "rh_2")
     assert named(FAULT, meadow.case(12.0, 1, names=names, changed=changed)) == []
+
+
+@pytest.mark.parametrize(("a", "b"), [("p", "wd"), ("wd", "ghi"), ("ghi", "rh"), ("gust", "batt"), ("t_air", "p")])
+@pytest.mark.parametrize("row", [650, 777])
+def test_the_mend_begins_at_the_row_and_stays_open(a: str, b: str, row: int) -> None:
+    case = meadow.case(12.0, 1, changed=swapped(a, b, row))
+    (suspect,) = named(FAULT, case)
+    assert suspect.mend is not None and suspect.mend.proposed
+    assert suspect.mend.first == case.time[row] == suspect.first
+    assert suspect.mend.last is None
+
+
+@pytest.mark.parametrize("stop", [1000, 1111])
+def test_the_mend_ends_at_the_row(stop: int) -> None:
+    _, found = meadow.weather(12.0, 1)
+    changed = swapped("p", "rh", 500)
+    for name in ("p", "rh"):
+        changed[name][stop:] = found[name][stop:]
+    case = meadow.case(12.0, 1, changed=changed)
+    (suspect,) = named(FAULT, case)
+    assert suspect.mend is not None and suspect.mend.proposed
+    assert (suspect.mend.first, suspect.mend.last) == (case.time[500], case.time[stop - 1])
+
+
+def test_a_second_stretch_keeps_the_mend_from_being_proposed() -> None:
+    _, found = meadow.weather(16.0, 1)
+    changed = swapped("p", "rh", 300, 16.0)
+    for name in ("p", "rh"):
+        changed[name][1000:1600] = found[name][1000:1600]
+    (suspect,) = named(FAULT, meadow.case(16.0, 1, changed=changed))
+    assert suspect.mend is not None and not suspect.mend.proposed
+
+
+def test_wind_and_gust_are_exchanged_from_an_unsure_row_on() -> None:
+    (suspect,) = named(FAULT, meadow.case(12.0, 2, changed=swapped("ws", "gust", 300, seed=2)))
+    assert suspect.mend is not None and not suspect.mend.proposed
+    assert suspect.onset[0] <= np.datetime64("2025-05-03T02:00") <= suspect.onset[1]
+
+
+def test_one_column_alone_that_turns_into_another_is_no_exchange() -> None:
+    """Humidity turns into what the pressure would be; the pressure goes on as it was."""
+    _, found = meadow.weather(12.0, 1)
+    rh = found["rh"].copy()
+    rh[700:] = found["p"][700:]
+    assert named(FAULT, meadow.case(12.0, 1, changed={"rh": rh})) == []
+
+
+def test_a_battery_in_the_column_of_the_mean_wind_is_not_the_gust() -> None:
+    suspects = named(FAULT, meadow.case(12.0, 1, changed=swapped("ws", "batt", 700)))
+    assert [set(s.channels) for s in suspects] == [{"ws", "batt"}]
+
+
+def test_where_one_of_two_goes_on_as_it_was_no_exchange_is_proposed() -> None:
+    """PAR falls below the irradiance: its scale may be wrong."""
+    _, found = meadow.weather(12.0, 1)
+    par = found["par"].copy()
+    par[500:] *= 0.25
+    (suspect,) = [s for s in outcomes(FAULT, meadow.case(12.0, 1, changed={"par": par})) if isinstance(s, Suspect)]
+    assert set(suspect.channels) == {"ghi", "par"}
+    assert suspect.mend is not None and not suspect.mend.proposed
+
+
+def test_a_wind_that_does_not_move_with_its_gust_is_not_exchanged_with_it() -> None:
+    still = 16.0 + np.random.default_rng(1).normal(0.0, 0.2, 1728)
+    assert named(FAULT, meadow.case(12.0, 1, changed={"ws": still})) == []

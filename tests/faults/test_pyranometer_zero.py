@@ -98,3 +98,21 @@ def test_too_little_and_clipped_nights_are_not_tested() -> None:
     assert isinstance(few, Untested) and few.decidable_after
     clipped = outcome(night_at(sunny(10, channels=ALONE), 0.0))
     assert isinstance(clipped, Untested) and "zeros" in clipped.why
+
+
+def test_a_direction_in_the_column_is_no_offset() -> None:
+    record = sunny(12, channels=ALONE)
+    turning = np.random.default_rng(1).uniform(0.0, 360.0, len(sun(record)))
+    found = outcome(with_values(record, ghi=turning))
+    assert isinstance(found, Untested) and "follow the sun" in found.why
+
+
+@pytest.mark.parametrize(("level", "proposed"), [(50.0, True), (60.0, True), (60.1, False), (235.0, False)])
+def test_electronics_drift_so_far_and_no_farther(level: float, proposed: bool) -> None:
+    record = sunny(20, channels=ALONE)
+    values = sun(record) + np.where(np.arange(len(sun(record))) >= 1000, level, 0.0)
+    values = np.where(case(record).night & (np.arange(len(values)) >= 1000), level, values)
+    found = outcome(with_values(record, ghi=values))
+    assert isinstance(found, Suspect) and found.mend is not None
+    assert found.mend.proposed is proposed
+    assert ("size" in {c.name for c in found.clues}) is not proposed

@@ -66,3 +66,10 @@ def test_few_devices_or_long_intervals_are_not_tested() -> None:
     assert isinstance(few[0], Untested) and "devices" in few[0].why
     slow = outcomes(FAULT, meadow.case(12.0, 1, minutes=120))
     assert isinstance(slow[0], Untested) and "shower" in slow[0].why
+
+
+def test_a_copy_is_no_further_witness() -> None:
+    """The humidity stands in the barometer's column and under the soil too: one sensor jumps, not three."""
+    rh = jumping(ROWS, ("rh",))["rh"]
+    case = meadow.case(12.0, 1, changed={"rh": rh, "p": rh.copy(), "t_soil": rh.copy()})
+    assert named(FAULT, case) == []
