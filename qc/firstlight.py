@@ -114,6 +114,12 @@ class FirstLight:
         """Days that show both first and last light."""
         return int(np.isfinite(self.each).sum())
 
+    def most_days(self, case: Case) -> bool:
+        """Whether most days on which the sun rises and the channel has values behave like light: what is said of the
+        whole record needs that."""
+        up = (case.elevation > 5.0) & np.isfinite(case.values(self.channel))
+        return self.days >= 0.5 * len(np.unique(case.solar_day[up]))
+
     @property
     def odd_height(self) -> float:
         """How far the sun stands from where it should at first light, degrees: the median of the days. Other

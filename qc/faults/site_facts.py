@@ -70,6 +70,9 @@ def _sun(case: Case) -> Sequence[Outcome]:
             return ()
         have = 0 if found is None else found.days
         return (Untested((), f"coordinates: {have} days show first and last light, needs {need:.0f}", None),)
+    if not found.most_days(case):
+        told = f"coordinates: only {found.days} days of {found.channel.name} behave like light"
+        return (Untested((), told, "the channel of light is sound on most days"),)
     whole = found.whole
     sigma = found.sigma(whole)
     high = found.odd_height

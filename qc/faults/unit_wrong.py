@@ -202,6 +202,9 @@ def _capped(odds: float) -> float:
 
 # ---- what each quantity goes by
 
+STRANGE = 4.0
+"""Standard deviations from what is usual beyond which values are no better explained by another unit (judgement)."""
+
 Teller = Callable[[Case, Channel, Floats, Reading], "Told | str | None"]
 
 
@@ -236,6 +239,8 @@ def _pressure(case: Case, channel: Channel, values: Floats, reading: Reading) ->
     if not len(here[at]):
         return None
     a, b = float(np.median(here[at])), float(np.median(there[at]))
+    if abs(b) > STRANGE * wide:
+        return None  # no pressure in either unit
     clues = [
         Clue("declared unit", _capped(0.5 * (a / wide) ** 2 - 2.0), f"{np.exp(a):.3g} of what is usual at the height"),
         Clue("other unit", _capped(4.0 - 0.5 * (b / wide) ** 2), f"{np.exp(b):.3f} of it in {reading.unit}"),
@@ -257,6 +262,7 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     here, there = (middles - usual) / wide, (reading.of(middles) - usual) / wide
     reference = _reference(case, channel)
     better = _stepped(middles, reading)
+    leapt = better is not None
     if better is None and reference is None:
         better = (np.abs(there) < np.abs(here)).astype(float)
     elif better is None and reference is not None:
@@ -267,6 +273,8 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     at = _tail(better)
     if not len(here[at]):
         return None
+    if at.start > 0 and not leapt and abs(_leap(float(np.median(middles[: at.start])), reading)) >= LEAP:
+        return None  # a unit that changes within the record makes values leap
     a, b = float(np.median(here[at])), float(np.median(there[at]))
     rows = np.flatnonzero(np.isfinite(values))
     _, first = _blocks(case, rows)
@@ -283,6 +291,8 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
         clues.append(Clue("no air is so", 3.0, f"{100 * hot:.0f} % of values above 60 degC"))
     if reference is not None:
         clues.append(_beside(case, after, reference[len(values) - len(after) :], reading))
+        if max(clues[0].log_odds, clues[-1].log_odds) <= 0.0:
+            return None  # neither its level nor those beside it speak for the unit
     follows = _follows(case, channel, after, reading)
     if follows is not None:
         clues.append(follows)
@@ -310,13 +320,22 @@ def _coarse_step(series: Floats, most: int = 150) -> onset.Change | None:
     return rough._replace(at=at, earliest=at, latest=at)
 
 
+LEAP = 15.0
+"""K; a change of unit by less is not told from weather (judgement)."""
+
+
+def _leap(before: float, reading: Reading) -> float:
+    """By how much a temperature leaps where its unit changes. [K]"""
+    return (before - reading.plus) / reading.factor - before
+
+
 def _stepped(middles: Floats, reading: Reading) -> Floats | None:
     """1 from the block on at which the values leap as this unit would make them; None where they do not."""
     change = _coarse_step(middles)
     if change is None or change.gain < 4.0:
         return None
-    leap = (change.before - reading.plus) / reading.factor - change.before
-    if abs(leap) < 15.0 or abs(change.after - change.before - leap) > 0.35 * abs(leap):
+    leap = _leap(change.before, reading)
+    if abs(leap) < LEAP or abs(change.after - change.before - leap) > 0.35 * abs(leap):
         return None
     return (np.arange(len(middles)) >= change.at).astype(float)
 
@@ -439,6 +458,8 @@ def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
     if ratio is not None:
         clues += _unlike(case, channel, ratio[start:], turn)
         beside = clues[1].weight
+        if _strain(case, (float(np.median(ratio[start:])) + turn) * _SIGN[channel.quantity]) > STRANGE**2 / 2.0:
+            return None  # no wind beside that gust in either unit
         if step is None:
             fit = -_strain(case, (float(np.median(ratio)) + turn) * _SIGN[channel.quantity])
     if step is not None:
