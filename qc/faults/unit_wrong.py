@@ -516,6 +516,9 @@ def _whose(case: Case, channel: Channel, days: Floats, own: Floats, at: int) -> 
     if mate is None:
         return None
     known, medians = _daily(case, case.values(mate))
+    turns = np.isin(days, known)
+    if turns[:at].mean() > 0.5 > turns[at:].mean():
+        return Clue("which of the two", -4.0, f"{mate.name} hardly turns from then on")
     shared, here, there = np.intersect1d(days, known, return_indices=True)
     late = shared >= days[at]
     if min(late.sum(), (~late).sum()) < 2:
