@@ -195,3 +195,11 @@ def test_few_days_of_light_tell_nothing_of_the_site() -> None:
     got = told(with_channel(record, "global_irradiance", light))
     assert not got.findings
     assert {"site-facts", "stamp-side"} <= {i for i, one in got.not_tested if "behave like light" in one.why}
+
+
+@pytest.mark.parametrize(("share", "pieces"), [(0.04, 1), (0.06, 2)])
+def test_a_creep_of_noon_at_wrong_coordinates_is_no_step(share: float, pieces: int) -> None:
+    each = np.full(14, 173.0)
+    each[8:] -= share * 173.0
+    whole = firstlight.CREEPS * float(np.median(each))
+    assert len(firstlight._pieces(each, 1.0, max(3.0, whole))) == pieces
