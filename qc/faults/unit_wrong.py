@@ -455,7 +455,7 @@ def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
         error = 1.9 * float(np.median(np.abs(rest))) / np.sqrt(min(change.at, len(series) - change.at)) + 0.01
         off = (jump + turn) / max(error, 0.04)
         if abs(jump) > 4.0 * error and abs(jump) > 0.4:
-            if ratio is not None and abs(off) > STRANGE and abs(jump + turn) > 0.35:
+            if ratio is not None and abs(off) > 3.0 and abs(jump + turn) > 0.35:
                 return None  # it changed, and not by this unit
             start, fit = change.at, -0.5 * off**2
             odds = 4.0 - 0.5 * off**2 if ratio is not None else min(2.0, 2.0 - 0.5 * off**2)
@@ -517,7 +517,7 @@ def _whose(case: Case, channel: Channel, days: Floats, own: Floats, at: int) -> 
         return None
     known, medians = _daily(case, case.values(mate))
     turns = np.isin(days, known)
-    if turns[:at].mean() > 0.5 > turns[at:].mean():
+    if turns[at:].mean() < 0.5:
         return Clue("which of the two", -4.0, f"{mate.name} hardly turns from then on")
     shared, here, there = np.intersect1d(days, known, return_indices=True)
     late = shared >= days[at]
