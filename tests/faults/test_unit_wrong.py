@@ -150,7 +150,6 @@ HEALTHY = wet(healthy(days=20, channels=CHANNELS))
     ("name", "values"),
     [
         ("dew_point", 90.0 + 0.5 * NOISE),  # 32 degC if it were Fahrenheit
-        ("global_irradiance", np.abs(NOISE) * 0.4),  # a clear sky if it were kW/m2; by night too
         ("air_pressure", 9.5 + 0.5 * NOISE),  # a third of what is usual in inches
         ("wind_gust", 180.0 + 40.0 * NOISE),  # a direction
         ("wind_speed", 6.5 * of(HEALTHY, "wind_speed")),  # no unit's factor
@@ -162,7 +161,9 @@ def test_what_is_no_better_in_another_unit_is_no_unit(name: str, values: Floats)
     assert not [f for f in told(kept_from(name, values)).findings if f.fault.id == "unit-wrong"]
 
 
-def test_a_gust_beside_a_cup_that_stalls_is_no_unit() -> None:
-    speed = of(HEALTHY, "wind_speed")
-    broken = kept_from("wind_speed", np.where(speed > 4.5, 0.55 * speed, 0.0))
-    assert not [f for f in told(broken).findings if "wind_gust" in f.suspect.channels]
+def test_half_the_light_beside_photosynthetic_light_is_no_unit() -> None:
+    record = wet(healthy(days=20, channels=(*CHANNELS, "par")))
+    light = of(record, "global_irradiance").copy()
+    light[10 * 144 :] *= 0.5
+    found = told(put(record, "global_irradiance", light)).findings
+    assert not [f for f in found if f.fault.id == "unit-wrong"]
