@@ -63,18 +63,31 @@ def test(case: Case) -> Sequence[Outcome]:
         if alarm > case.limit(ID, "decides"):
             return (Untested((), f"{told}: too uncertain to decide", "more days show first and last light"),)
         return (Cleared((), told),)
-    return (_stepped(case, found, max(off, key=lambda p: (p.level.days, p.stop))),)
+    piece = max(off, key=lambda p: (p.level.days, p.stop))
+    minutes = _minutes(case, found, piece)
+    along = firstlight.witness(case, found, minutes, piece, _rights(case, found, piece))
+    if along is not None and along.log_odds <= firstlight.AGAINST:
+        told = f"{found.channel.name} shows {minutes:+.0f} min, but a clock moves all channels"
+        return (Cleared((), f"{told}; {along.said}"),)
+    if abs(minutes) > firstlight.ALONE and (along is None or along.log_odds < 1.0):
+        told = f"{found.channel.name} alone shows {minutes:+.0f} min"
+        return (Untested((), f"{told}: another channel must bear it out", "another channel shows its daily course"),)
+    return (_stepped(case, found, piece, along),)
 
 
 def _alarm(case: Case, found: FirstLight, level: Level) -> float:
     return max(case.limit(ID, "alarm"), case.limit(ID, "errors") * found.sigma(level))
 
 
+def _rights(case: Case, found: FirstLight, piece: Piece) -> list[Piece]:
+    """Other pieces, with a sound clock."""
+    others = [p for p in found.pieces if p is not piece and p.level.days >= 3]
+    return [p for p in others if abs(p.level.mean) <= _alarm(case, found, p.level)]
+
+
 def _sound(case: Case, found: FirstLight, piece: Piece) -> Level | None:
     """The station's own past (or future) with a sound clock, where it has one."""
-    others = [p.level for p in found.pieces if p is not piece and p.level.days >= 3]
-    near = [one for one in others if abs(one.mean) <= _alarm(case, found, one)]
-    return max(near, key=lambda one: one.days, default=None)
+    return max((p.level for p in _rights(case, found, piece)), key=lambda one: one.days, default=None)
 
 
 def _minutes(case: Case, found: FirstLight, piece: Piece) -> float:
@@ -187,7 +200,7 @@ def _rule_date(first: Moment, last: Moment, latitude: float) -> bool:
     return bool(np.any((latitude > -5.0) & north | (latitude < 5.0) & south))
 
 
-def _stepped(case: Case, found: FirstLight, piece: Piece) -> Suspect:
+def _stepped(case: Case, found: FirstLight, piece: Piece, along: firstlight.Witness | None) -> Suspect:
     minutes = _minutes(case, found, piece)
     level, sound = piece.level, _sound(case, found, piece)
     first, last, onset = _spans(case, found, piece.start, piece.stop)
@@ -196,6 +209,8 @@ def _stepped(case: Case, found: FirstLight, piece: Piece) -> Suspect:
     if sound is not None:
         before = f"{sound.mean:+.1f} min on {sound.days} other days"
         clues.append(Clue("own past", min(3.0, 0.5 * abs(minutes) / found.sigma(level)), before))
+    if along is not None:
+        clues.append(Clue("other channels", min(3.0, along.log_odds), along.said))
     kind = _kind(case, found, piece, minutes, onset)
     if piece.start and onset[0] < onset[1]:
         begin, end, torn = _torn(case, onset, minutes)

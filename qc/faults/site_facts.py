@@ -70,6 +70,9 @@ def _sun(case: Case) -> Sequence[Outcome]:
             return ()
         have = 0 if found is None else found.days
         return (Untested((), f"coordinates: {have} days show first and last light, needs {need:.0f}", None),)
+    if not found.most_days(case):
+        told = f"coordinates: only {found.days} days of {found.channel.name} behave like light"
+        return (Untested((), told, "the channel of light is sound on most days"),)
     whole = found.whole
     sigma = found.sigma(whole)
     high = found.odd_height
@@ -81,6 +84,14 @@ def _sun(case: Case) -> Sequence[Outcome]:
     if not late and not tall:
         told = f"noon within {whole.mean:+.1f} +- {sigma:.1f} min, first light within {high:.1f} degrees of the "
         return (Cleared((), told + f"coordinates' on {whole.days} days"),)
+    if late:
+        along = firstlight.witness(case, found, whole.mean, firstlight.Piece(0, len(found.row), whole))
+        if along is not None and along.log_odds <= firstlight.AGAINST:
+            told = f"{found.channel.name} shows noon {whole.mean:+.0f} min off, the other channels do not"
+            return (Cleared((), f"{told}; {along.said}"),)
+        if abs(whole.mean) > firstlight.ALONE and (along is None or along.log_odds < 1.0):
+            told = f"{found.channel.name} alone shows noon {whole.mean:+.0f} min off"
+            return (Untested((), f"{told}: another channel must bear it out", "another channel shows its course"),)
     declared = _misfit(case, found, whole.mean, high)
     best = min(_meant(case, found), key=lambda p: p.misfit + p.odd)
     if best.misfit > case.limit(ID, "fits"):

@@ -47,6 +47,9 @@ def test(case: Case) -> Sequence[Outcome]:
         have = 0 if found is None else found.days
         when = utc_text(case.first + np.timedelta64(round((case.span_s / 86400 + need - have) * 86400), "s"))
         return (Untested((), f"{have} days show first and last light, needs {need:.0f}", when),)
+    if not found.most_days(case):
+        told = f"only {found.days} days of {found.channel.name} behave like light"
+        return (Untested((), told, "the channel of light is sound on most days"),)
     whole = found.whole
     sigma = found.sigma(whole)
     sides = {side: late_if(declared, side, case.interval_s) for side in _PLACE if side != declared}

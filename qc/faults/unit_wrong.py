@@ -215,6 +215,9 @@ def _capped(odds: float) -> float:
 
 # ---- what each quantity goes by
 
+STRANGE = 4.0
+"""Standard deviations from what is usual beyond which values are no better explained by another unit (judgement)."""
+
 Teller = Callable[[Case, Channel, Floats, Reading], "Told | str | None"]
 
 
@@ -249,6 +252,8 @@ def _pressure(case: Case, channel: Channel, values: Floats, reading: Reading) ->
     if not len(here[at]):
         return None
     a, b = float(np.median(here[at])), float(np.median(there[at]))
+    if abs(b) > STRANGE * wide:
+        return None  # no pressure in either unit
     clues = [
         Clue("declared unit", _capped(0.5 * (a / wide) ** 2 - 2.0), f"{np.exp(a):.3g} of what is usual at the height"),
         Clue("other unit", _capped(4.0 - 0.5 * (b / wide) ** 2), f"{np.exp(b):.3f} of it in {reading.unit}"),
@@ -270,6 +275,7 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     here, there = (middles - usual) / wide, (reading.of(middles) - usual) / wide
     reference = _reference(case, channel)
     better = _stepped(middles, reading)
+    leapt = better is not None
     if better is None and reference is None:
         better = (np.abs(there) < np.abs(here)).astype(float)
     elif better is None and reference is not None:
@@ -280,6 +286,8 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     at = _tail(better)
     if not len(here[at]):
         return None
+    if at.start > 0 and not leapt and abs(_leap(float(np.median(middles[: at.start])), reading)) >= LEAP:
+        return None  # a unit that changes within the record makes values leap
     a, b = float(np.median(here[at])), float(np.median(there[at]))
     rows = np.flatnonzero(np.isfinite(values))
     _, first = _blocks(case, rows)
@@ -296,6 +304,8 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
         clues.append(Clue("no air is so", 3.0, f"{100 * hot:.0f} % of values above 60 degC"))
     if reference is not None:
         clues.append(_beside(case, after, reference[len(values) - len(after) :], reading))
+        if max(clues[0].log_odds, clues[-1].log_odds) <= 0.0:
+            return None  # neither its level nor those beside it speak for the unit
     follows = _follows(case, channel, after, reading)
     if follows is not None:
         clues.append(follows)
@@ -304,7 +314,12 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
         return None  # it goes with nothing, or jumps as no air does, in whatever unit
     identity = _identity(case, channel, values, reading, len(values) - len(after))
     if identity is not None:
+        if identity.log_odds <= -4.0:
+            return None  # temperature, dew point and humidity do not agree in either unit
         clues.append(identity)
+    long = len(converted) * case.interval_s >= 86400.0
+    if channel.quantity != "soil_temperature" and long and np.subtract(*np.quantile(converted, (0.95, 0.05))) < STILL:
+        return None
     return Told(clues, better)
 
 
@@ -323,13 +338,26 @@ def _coarse_step(series: Floats, most: int = 150) -> onset.Change | None:
     return rough._replace(at=at, earliest=at, latest=at)
 
 
+LEAP = 15.0
+"""K; a change of unit by less is not told from weather (judgement)."""
+
+
+STILL = 0.3
+"""K; a temperature that ranges less in a day is that of no air (judgement)."""
+
+
+def _leap(before: float, reading: Reading) -> float:
+    """By how much a temperature leaps where its unit changes. [K]"""
+    return (before - reading.plus) / reading.factor - before
+
+
 def _stepped(middles: Floats, reading: Reading) -> Floats | None:
     """1 from the block on at which the values leap as this unit would make them; None where they do not."""
     change = _coarse_step(middles)
     if change is None or change.gain < 4.0:
         return None
-    leap = (change.before - reading.plus) / reading.factor - change.before
-    if abs(leap) < 15.0 or abs(change.after - change.before - leap) > 0.35 * abs(leap):
+    leap = _leap(change.before, reading)
+    if abs(leap) < LEAP or abs(change.after - change.before - leap) > 0.35 * abs(leap):
         return None
     return (np.arange(len(middles)) >= change.at).astype(float)
 
@@ -432,6 +460,7 @@ def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
     ratio = _ratio(case, channel, values, days)
     series = np.log(np.maximum(medians, 0.1)) if ratio is None else ratio
     start, step, fit = 0, None, 0.0
+    whose: Clue | None = None
     change = onset.step(series, least=2)
     if change is not None and change.gain > 3.0:
         jump = change.after - change.before
@@ -439,10 +468,13 @@ def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
         error = 1.9 * float(np.median(np.abs(rest))) / np.sqrt(min(change.at, len(series) - change.at)) + 0.01
         off = (jump + turn) / max(error, 0.04)
         if abs(jump) > 4.0 * error and abs(jump) > 0.4:
+            if ratio is not None and abs(off) > 3.0 and abs(jump + turn) > 0.35:
+                return None  # it changed, and not by this unit
             start, fit = change.at, -0.5 * off**2
             odds = 4.0 - 0.5 * off**2 if ratio is not None else min(2.0, 2.0 - 0.5 * off**2)
             told = f"a step by {np.exp(jump):.2f} on day {change.at + 1}, this unit would be {np.exp(-turn):.2f}"
             step = Clue("step", odds, told)
+            whose = None if ratio is None else _whose(case, channel, days, np.log(np.maximum(medians, 0.1)), change.at)
     typical = {"wind_speed": 2.5, "wind_gust": 5.0}[channel.quantity]
     level = float(np.log(max(float(np.median(medians[start:])), 0.05) / typical))
     wide = case.limit(ID, "wind")
@@ -452,10 +484,14 @@ def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
     if ratio is not None:
         clues += _unlike(case, channel, ratio[start:], turn)
         beside = clues[1].weight
+        if _strain(case, (float(np.median(ratio[start:])) + turn) * _SIGN[channel.quantity]) > STRANGE**2 / 2.0:
+            return None  # no wind beside that gust in either unit
         if step is None:
             fit = -_strain(case, (float(np.median(ratio)) + turn) * _SIGN[channel.quantity])
     if step is not None:
         clues.append(step)
+    if whose is not None:
+        clues.append(whose)
     grid, from_day = _grid(case, values, reading, days, start)
     if grid is not None:
         clues.append(grid)
@@ -485,6 +521,39 @@ def _unlike(case: Case, channel: Channel, ratio: Floats, turn: float) -> list[Cl
         name = "gust below mean" if sound * sign > 0 else "gust too high"
         clues.append(Clue(name, min(3.0, 0.4 * len(ratio)), f"on {len(ratio)} days"))
     return clues
+
+
+def _whose(case: Case, channel: Channel, days: Floats, own: Floats, at: int) -> Clue | None:
+    """Which of the two beside each other changed on a day: the one whose own level moved more than weather does."""
+    mate = _mate(case, channel)
+    if mate is None:
+        return None
+    known, medians = _daily(case, case.values(mate))
+    turns = np.isin(days, known)
+    if turns[at:].mean() < 0.5:
+        return Clue("which of the two", -4.0, f"{mate.name} hardly turns from then on")
+    shared, here, there = np.intersect1d(days, known, return_indices=True)
+    late = shared >= days[at]
+    if min(late.sum(), (~late).sum()) < 2:
+        return None
+    moved, apart = [], []
+    for series in (own[here], np.log(np.maximum(medians[there], 0.1))):
+        a, b = series[~late], series[late]
+        moved.append(float(np.median(b) - np.median(a)))
+        rest = np.concatenate((a - np.median(a), b - np.median(b)))
+        apart.append(1.5 * 1.4826 * float(np.median(np.abs(rest))) * np.sqrt(1.0 / len(a) + 1.0 / len(b)))
+    sigma = max(*apart, 0.15)
+    odds = float(np.clip((moved[0] ** 2 - moved[1] ** 2) / 2.0 / sigma**2, -4.0, 1.5))
+    told = f"its own level moved by {np.exp(moved[0]):.2f}, that of {mate.name} by {np.exp(moved[1]):.2f}"
+    return Clue("which of the two", odds, told)
+
+
+def _mate(case: Case, channel: Channel) -> Channel | None:
+    """The gust or the mean beside a wind."""
+    gusts = [c for c in case.of("wind_gust", extremes=True) if c.statistic != "min" and c.name != channel.name]
+    means = [c for c in case.of("wind_speed") if c.name != channel.name]
+    order = means if channel.quantity == "wind_gust" else [*gusts, *means]
+    return next(iter(order), None)
 
 
 def _strain(case: Case, mean_over_gust: float) -> float:
@@ -530,17 +599,11 @@ def _daily(case: Case, values: Floats) -> tuple[Floats, Floats]:
 def _each(case: Case, channel: Channel, values: Floats) -> Floats | None:
     """By row: logarithm of the channel over what its mate lets expect. None without a mate. Rows in which the wind does
     not change, or a gust equals its mean, are left out: a frozen head repeats both."""
-    gusts = [c for c in case.of("wind_gust", extremes=True) if c.statistic != "min" and c.name != channel.name]
-    means = [c for c in case.of("wind_speed") if c.name != channel.name]
-    factor = 1.6 * (max(case.interval_s, 60.0) / 600.0) ** 0.13
-    if channel.quantity == "wind_gust":
-        mate, usual = next(iter(means), None), factor
-    elif gusts:
-        mate, usual = gusts[0], 1.0 / factor
-    else:
-        mate, usual = next(iter(means), None), 1.0
+    mate = _mate(case, channel)
     if mate is None:
         return None
+    factor = 1.6 * (max(case.interval_s, 60.0) / 600.0) ** 0.13
+    usual = factor if channel.quantity == "wind_gust" else 1.0 / factor if mate.quantity == "wind_gust" else 1.0
     other = case.values(mate)
     moves = np.ones(len(values), bool)
     moves[1:] = np.abs(np.diff(values)) > 0.02 * np.abs(values[1:])
@@ -632,6 +695,9 @@ def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
     start = rows[first[at.start]]
     top = float(np.quantile(k[start:][np.isfinite(k[start:])], 0.95))
     a, b = float(fit(np.array([top]))[0]), float(fit(np.array([top * reading.factor]))[0])
+    long = (len(values) - start) * case.interval_s >= 86400.0
+    if b > DARK or (long and not _by_day(values[start:], case.clear.ghi[start:])):
+        return None  # no sun is so, in either unit, or it does not follow the sun at all
     shape = np.corrcoef(values[start:][high[start:]], case.clear.ghi[start:][high[start:]])[0, 1]
     clues = [
         Clue("level", _capped(a - b - 1.0), f"{top:.3g} of a clear sky, {top * reading.factor:.2f} in {reading.unit}"),
@@ -645,12 +711,30 @@ def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
     if reading.factor > 1.0 and top > 0.35:
         clues.append(Clue("not so dark", -4.0, f"{top:.2f} of a clear sky is a cloudy one"))
     if par is not None:
-        both = high[start:] & (case.values(par)[start:] > 20.0) & (values[start:] > 0)
-        if both.sum() > 10:
-            off = float(np.median(np.log(values[start:][both] * 2.05 / case.values(par)[start:][both])))
+        both = high & (case.values(par) > 20.0) & (values > 0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            each = np.where(both, np.log(values * 2.05 / case.values(par)), np.nan)
+        past, each = each[:start], each[start:]
+        if np.isfinite(each).sum() > 10:
+            off = float(np.nanmedian(each))
             odds = 0.5 * ((off / 0.2) ** 2 - ((off + np.log(reading.factor)) / 0.2) ** 2)
+            if np.isfinite(past).sum() > 50:  # the same two sensors before: the factor is known closely
+                leap = off - float(np.nanmedian(past)) + np.log(reading.factor)
+                odds = min(odds, 4.0 - 0.5 * (leap / case.limit(ID, "par_leap")) ** 2)
             clues.append(Clue("photosynthetic light", _capped(odds), f"{np.exp(off):.3g} of what PAR lets expect"))
     return Told(clues, better)
+
+
+DARK = 4.0
+"""Half the square of standard deviations from a clear sky beyond which another unit explains no light (judgement)."""
+
+
+def _by_day(values: Floats, clear: Floats) -> bool:
+    """Whether values are high when the sun is, nights included: a dead or open input does not know the sun."""
+    both = np.isfinite(values) & np.isfinite(clear)
+    if both.sum() < 10 or not np.std(values[both]) or not np.std(clear[both]):
+        return False
+    return bool(np.corrcoef(values[both], clear[both])[0, 1] > 0.3)
 
 
 def _wet(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:

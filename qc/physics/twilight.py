@@ -26,6 +26,19 @@ to 3 W/m2, 5 to 10 min at 8; below 1 W/m2 noise and clipping rule)."""
 COARSE_S = 900.0
 """s; from this interval on the crossings of a modelled twilight are taken off (`bias`)."""
 
+BRIGHT = 15.0
+"""W/m2 above the night that a day must reach at least, and `STRAYS` times what the nights stray (judgement: the darkest
+days of December on campus reach 30)."""
+
+STRAYS = 4.0
+
+NEGATIVE = 20.0
+"""W/m2 below the night, beyond what nights stray, that no light reads by day or night (judgement: pyranometers cool to
+-5 to -15 under a clear sky)."""
+
+LIT = 0.8
+"""Share of the rows between first and last light that must be light too (judgement)."""
+
 _DAY = 86_400_000_000  # microseconds
 _HOUR = 3_600_000_000
 _MINUTE = 60_000_000
@@ -93,7 +106,9 @@ def crossings(
     Returns
     -------
     Crossings, or None where no day shows first and last light. Between two rows the logarithm of the light is taken
-    as linear in time, as twilight nearly is. Cells that are empty in most nights count as dark.
+    as linear in time, as twilight nearly is. Cells that are empty in most nights count as dark. What jumps for a single
+    row is left out, and so are days that do not behave like light: too faint, far below the night, or dark again
+    between first and last light.
     """
     if len(middle) < 20:
         return None
@@ -103,7 +118,7 @@ def crossings(
     rows = np.flatnonzero(np.isfinite(hour))
     if len(rows) < 20:
         return None
-    us, solar, hour, x = us[rows], solar[rows], hour[rows], values[rows]
+    us, solar, hour, x = us[rows], solar[rows], hour[rows], held(values)[rows]
     from_noon = (solar - (hour * _HOUR).astype(np.int64) + _DAY // 2) % _DAY - _DAY // 2
     day = (solar - (hour * _HOUR).astype(np.int64) + _DAY // 2) // _DAY
     x = _dark_filled(x, from_noon)
@@ -134,11 +149,29 @@ def crossings(
         b = np.where(found & (down < ends - 1), down, -1)
         ok = (b >= 0) & apart[b]
         fall[ok, n] = _between(us, lit, b[ok], high, noise)
-    seen = np.isfinite(rise).any(axis=1) & np.isfinite(fall).any(axis=1)
+        if n == 0:
+            count = np.add.reduceat(above.astype(np.int64), first)
+            filled = count >= LIT * (down - up + 1)
+    bright = np.maximum.reduceat(lit, first) > max(BRIGHT, STRAYS * noise)
+    never_below = np.minimum.reduceat(lit, first) > -(NEGATIVE + noise)
+    seen = np.isfinite(rise).any(axis=1) & np.isfinite(fall).any(axis=1) & filled & bright & never_below
     if not seen.any():
         return None
     middle_row = index[(first + ends - 1) // 2]
     return Crossings(days[seen], rise[seen], fall[seen], middle_row[seen], base, noise)
+
+
+def held(values: Floats) -> Floats:
+    """Medians of three rows: what jumps for a single row is gone, what rises or falls stays as it is; shape (n,).
+
+    Rows that lack, or stand beside one that lacks, stay as they are.
+    """
+    out = values.copy()
+    if len(values) > 2:
+        a, b, c = values[:-2], values[1:-1], values[2:]
+        middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+        out[1:-1] = np.where(np.isfinite(middle), middle, b)
+    return out
 
 
 def _nights(x: Floats, day: Ints, from_noon: Ints) -> tuple[float, float] | None:

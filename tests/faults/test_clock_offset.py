@@ -141,3 +141,65 @@ def test_evidence_keys_and_clues_have_numbers() -> None:
     assert isinstance(got, Suspect)
     assert tuple(got.evidence) == clock_offset.FAULT.keys
     assert all(np.isfinite(clue.log_odds) and clue.said for clue in got.clues)
+
+
+def with_channel(record: Record, name: str, values: np.ndarray) -> Record:  # type: ignore[type-arg]
+    table = record.tables["main"]
+    channels = {**table.channels, name: replace(table.channels[name], values=values)}
+    return replace(record, tables={"main": replace(table, channels=channels)})
+
+
+def light_of(record: Record) -> np.ndarray:  # type: ignore[type-arg]
+    return record.tables["main"].channels["global_irradiance"].values.copy()
+
+
+def test_a_reversed_pyranometer_is_no_clock() -> None:
+    record = healthy(days=20)
+    light = light_of(record)
+    light[10 * 144 :] = 4.0 - light[10 * 144 :]  # above zero at night alone
+    assert not told(with_channel(record, "global_irradiance", light)).findings
+
+
+@pytest.mark.parametrize("hours", [2, 5])
+def test_light_that_moves_alone_is_no_clock(hours: int) -> None:
+    record = healthy(days=20)
+    light = light_of(record)
+    light[10 * 144 :] = np.roll(light, 6 * hours)[10 * 144 :]
+    got = told(with_channel(record, "global_irradiance", light))
+    assert not got.findings
+    assert any("clock moves all channels" in one.why for fault, one in got.cleared if fault == "clock-offset")
+
+
+@pytest.mark.parametrize(("minutes", "named"), [(170.0, True), (300.0, False)])
+def test_hours_need_a_second_channel(minutes: float, named: bool) -> None:
+    record = ahead(healthy(days=20, channels=("global_irradiance",)), minutes, since_day=8.3)
+    got = told(record)
+    assert bool([f for f in got.findings if f.fault.id == "clock-offset"]) == named
+    if not named:
+        assert any("another channel must bear it out" in one.why for _, one in got.not_tested)
+
+
+def test_jumps_of_single_rows_at_night_are_no_clock() -> None:
+    record = healthy(days=24)
+    light = light_of(record)
+    rows = np.random.default_rng(3).choice(24 * 144, 56, replace=False)
+    light[rows] += np.random.default_rng(4).choice([-300.0, 300.0], 56)
+    assert not told(with_channel(record, "global_irradiance", light)).findings
+
+
+def test_few_days_of_light_tell_nothing_of_the_site() -> None:
+    record = healthy(days=20)
+    light = light_of(record)
+    soil = 8.0 + 3.0 * np.sin(np.arange(len(light)) * 2 * np.pi / 144.0)
+    light[3 * 144 :] = soil[3 * 144 :]
+    got = told(with_channel(record, "global_irradiance", light))
+    assert not got.findings
+    assert {"site-facts", "stamp-side"} <= {i for i, one in got.not_tested if "behave like light" in one.why}
+
+
+@pytest.mark.parametrize(("share", "pieces"), [(0.04, 1), (0.06, 2)])
+def test_a_creep_of_noon_at_wrong_coordinates_is_no_step(share: float, pieces: int) -> None:
+    each = np.full(14, 173.0)
+    each[8:] -= share * 173.0
+    whole = firstlight.CREEPS * float(np.median(each))
+    assert len(firstlight._pieces(each, 1.0, max(3.0, whole))) == pieces

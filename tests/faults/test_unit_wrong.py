@@ -132,3 +132,38 @@ def test_clues_have_numbers() -> None:
     got = unit_wrong.test(case(put(record, "air_pressure", of(record, "air_pressure") / 10.0)))
     one = next(o for o in got if isinstance(o, Suspect))
     assert all(np.isfinite(clue.log_odds) and clue.said for clue in one.clues)
+
+
+def kept_from(name: str, values: Floats, day: int = 10) -> Record:
+    """A healthy record that holds other values from a day on."""
+    record = wet(healthy(days=20, channels=CHANNELS))
+    now = of(record, name).copy()
+    now[day * 144 :] = values[day * 144 :] if np.ndim(values) else values
+    return put(record, name, now)
+
+
+NOISE = np.random.default_rng(5).normal(size=20 * 144)
+HEALTHY = wet(healthy(days=20, channels=CHANNELS))
+
+
+@pytest.mark.parametrize(
+    ("name", "values"),
+    [
+        ("dew_point", 90.0 + 0.5 * NOISE),  # 32 degC if it were Fahrenheit
+        ("air_pressure", 9.5 + 0.5 * NOISE),  # a third of what is usual in inches
+        ("wind_gust", 180.0 + 40.0 * NOISE),  # a direction
+        ("wind_speed", 6.5 * of(HEALTHY, "wind_speed")),  # no unit's factor
+        ("global_irradiance", 0.45 * of(HEALTHY, "global_irradiance")),
+        ("air_temperature", of(HEALTHY, "air_temperature") + 13.5),
+    ],
+)
+def test_what_is_no_better_in_another_unit_is_no_unit(name: str, values: Floats) -> None:
+    assert not [f for f in told(kept_from(name, values)).findings if f.fault.id == "unit-wrong"]
+
+
+def test_half_the_light_beside_photosynthetic_light_is_no_unit() -> None:
+    record = wet(healthy(days=20, channels=(*CHANNELS, "par")))
+    light = of(record, "global_irradiance").copy()
+    light[10 * 144 :] *= 0.5
+    found = told(put(record, "global_irradiance", light)).findings
+    assert not [f for f in found if f.fault.id == "unit-wrong"]

@@ -97,3 +97,37 @@ def test_two_levels_make_a_day() -> None:
     by_level = np.array([[1.0, np.nan, np.nan], [1.0, 3.0, np.nan]])
     assert np.isnan(twilight.daily(by_level)[0])
     assert twilight.daily(by_level)[1] == 2.0
+
+
+def test_a_single_row_that_jumps_is_left_out_and_a_rise_stays() -> None:
+    x = np.array([0.0, 0.0, 50.0, 0.0, 0.0, 1.0, 4.0, 9.0, -300.0, 30.0, np.nan, 40.0])
+    got = twilight.held(x)
+    np.testing.assert_array_equal(got[:8], [0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 4.0, 4.0])
+    np.testing.assert_array_equal(got[9:], [30.0, np.nan, 40.0])
+
+
+def test_jumps_at_night_move_no_first_light() -> None:
+    time = middles(12, 10)
+    light = twilight.modelled(time, 600.0, elevation)
+    night = np.flatnonzero(light < 0.01)
+    light[night[5::9]] += 60.0  # several in each night
+    found = twilight.crossings(time, light, LON, 600.0)
+    assert found is not None
+    assert abs(twilight.level(twilight.daily(twilight.errors(found, elevation, LON))).mean) < 0.6
+
+
+@pytest.mark.parametrize(
+    ("spoil", "kept"),
+    [
+        (lambda x: -x + 3.0 * (x < 1.0), False),
+        (lambda x: 14.9 * x / x.max(), False),
+        (lambda x: 15.1 * x / x[:144].max(), True),
+    ],
+)
+def test_days_that_do_not_behave_like_light_are_left_out(spoil, kept: bool) -> None:  # type: ignore[no-untyped-def]
+    time = middles(12, 10)
+    light = twilight.modelled(time, 600.0, elevation)
+    light[6 * 144 :] = spoil(light[6 * 144 :])
+    found = twilight.crossings(time, light, LON, 600.0)
+    assert found is not None
+    assert (found.row > 6 * 144).sum() == (6 if kept else 0)
