@@ -5,7 +5,8 @@ Shows: from one row on a channel stands higher or lower by a fixed amount or fac
 Happened: a sensor was exchanged and its constants were not; they were typed wrongly, twice or with the wrong sign; a
     new program brought other ones.
 How sure: pressure and air temperature do not jump and stay; irradiance must keep its ratio to what it is measured
-    beside. A sensor that broke at that moment looks the same until the certificate is read.
+    beside. A sensor that broke at that moment looks the same until the certificate is read: a pyranometer without a
+    visit in the log is the likelier cause of its own step.
 Check: compare factor and offset in the program with the certificate of the sensor that hangs there; compare the
     serial numbers; look what was done at that time; take a reference reading beside the sensor.
 Carry: certificates, the program before and after, a reference barometer, thermometer or pyranometer.
@@ -306,6 +307,13 @@ def _factor(case: Case, channel: Channel) -> Outcome:
         ),
     ]
     rows = _when(case, channel, partner[0] if partner else None, change.before, change.after, ratio.days, change)
+    rivals = {}
+    if channel.quantity == "global_irradiance":  # the same data for the sensor's own factor: the log has to tell
+        apart = case.limit(ID, "sensor-first")
+        rivals = {"pyranometer-scale": sum(c.weight for c in clues)}
+        handled = _handled(case, channel, rows)
+        said = f"the log has a visit: {handled}" if handled else "no exchange and no new program in the log"
+        clues.append(Clue("sensor or program", 0.0 if handled else -apart, said))
     against = partner[1] if partner else "a clear sky"
     close = [series[max(0, change.at - 10) : change.at], series[change.at : change.at + 10]]
     factor = float(np.exp(np.nanmedian(close[1]) - np.nanmedian(close[0])))
@@ -319,12 +327,21 @@ def _factor(case: Case, channel: Channel) -> Outcome:
         case.last,
         rows,
         device=case.device(channel),
+        rivals=rivals,
         mend=Mend(
             "scale", names, rows[1], None, round(1.0 / factor, 5), uncertainty=noise / np.sqrt(max(count, 1)),
             proposed=partner is not None,
         ),
         exhibit={"kind": "factor", "own": -mine, "days": ratio.days, "series": series, "at": change.at},
     )  # fmt: skip
+
+
+def _handled(case: Case, channel: Channel, between: tuple[np.datetime64, np.datetime64]) -> str:
+    """The note of a visit within a day of the step at which a sensor or a program was exchanged; empty for none."""
+    day = np.timedelta64(1, "D")
+    visits = case.visits(channel.name, ("replaced", "note"))
+    near = [v for v in visits if v.start - day <= between[1] and v.end + day >= between[0]]
+    return (near[0].note or near[0].effect)[:60] if near else ""
 
 
 def _top(bright: Floats) -> Floats:
@@ -362,16 +379,15 @@ def _when(
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
-    """An offset of pressure or temperature, or a factor of irradiance, from a random row on."""
+    """An offset of pressure or temperature, or a factor of PAR, from a random row on. No factor of global irradiance:
+    without a log it is the same data as another sensitivity of the pyranometer, which `pyranometer-scale` plants."""
     able = [
         c
         for c in case.of(*_JUMPS)
         if np.isfinite(case.values(c)).mean() > 0.5
         and not _jumps(case, case.values(c), case.limit(ID, _JUMPS[c.quantity]))
     ]
-    sun = [
-        c for c in case.of("global_irradiance", "par") if np.isfinite(case.values(c)).mean() > 0.3 and _partner(case, c)
-    ]
+    sun = [c for c in case.of("par") if np.isfinite(case.values(c)).mean() > 0.3 and _partner(case, c)]
     choice = [*able, *(sun if case.span_s > 12.0 * 86400.0 else [])]
     if not choice:
         return None

@@ -122,7 +122,7 @@ def levels(rows: Rows, slot_s: float, *, hours: float = 3.0, share: float = 0.8)
 
     Returns
     -------
-    level, shape (n,), NaN where fewer than six values stand around.
+    level, shape (n,), NaN where fewer than six values stand around or the level is none (0 and below: no light).
     """
     if not len(rows.day):
         return np.empty(0)
@@ -139,7 +139,7 @@ def levels(rows: Rows, slot_s: float, *, hours: float = 3.0, share: float = 0.8)
     count = np.isfinite(ordered).sum(axis=2)
     place = np.minimum((2 * half + 1 - count) + np.floor((count - 1) * share).astype(np.int64), 2 * half)
     found = np.take_along_axis(ordered, np.maximum(place, 0)[:, :, None], axis=2)[:, :, 0]
-    found = np.where(count >= 6, found, np.nan)
+    found = np.where((count >= 6) & (found > 0.0), found, np.nan)
     at = np.minimum(np.round(slot / stride).astype(np.int64), found.shape[1] - 1)
     return np.asarray(found[day, at])
 
