@@ -213,7 +213,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     final *= round(max(volts / 12.5, 0.5) * 2.0) / 2.0
     grown = np.clip((noon - (last - nights)) / nights, 0.0, 1.0)
     dark = case.elevation < 0.0
-    hours = (case.solar_hour - 18.0) % 24.0
+    hours = (case.solar_hour - 12.0) % 24.0 - 6.0  # since six in the evening: before it a long night has not sagged yet
     depth = np.where(dark, np.clip(hours / 11.0, 0.0, 1.0), 0.0)
     x = case.values(channel) - final * grown * depth
     first = case.time[np.flatnonzero((grown > 0) & dark)[0]] if ((grown > 0) & dark).any() else None

@@ -18,6 +18,7 @@ Data: a line of the correction log takes the step out; mend the program first, a
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -64,7 +65,7 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     least = case.limit(ID, _JUMPS[channel.quantity])
     quantum = float(case.quantum(channel).max(initial=0.0))
     least = max(least, 4.0 * quantum)
-    found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, x, j)]
+    found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, x, j, least)]
     best = max(found, key=lambda j: abs(j.size), default=None)
     if best is None:
         return Cleared(names, f"no jump of {least:.3g} {_unit(channel)} and more that stays")
@@ -105,13 +106,16 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     )  # fmt: skip
 
 
-def _lasts(case: Case, x: Floats, jump: _Jump) -> bool:
-    """Whether a temperature of the day after stands off that of the day before by the jump: weather turns back."""
+def _lasts(case: Case, x: Floats, jump: _Jump, least: float) -> bool:
+    """Whether a temperature of the day after stands off that of the day before by the jump: weather turns back.
+
+    Of twice the least jump a smaller share will do: from day to day weather takes away or adds several kelvin."""
     day = round(86400.0 / max(case.interval_s, 1.0))
     before, after = x[max(0, jump.row - day) : jump.row], x[jump.row : jump.row + day]
     if min(np.isfinite(before).sum(), np.isfinite(after).sum()) < 0.8 * day:
         return abs(jump.size) > 20.0  # without a day on both sides only what no weather does
-    return bool(0.5 < (np.nanmedian(after) - np.nanmedian(before)) / jump.size < 1.6)
+    low, high = (0.3, 1.8) if abs(jump.size) > 2.0 * least else (0.5, 1.6)
+    return bool(low < (np.nanmedian(after) - np.nanmedian(before)) / jump.size < high)
 
 
 def _unit(channel: Channel) -> str:
@@ -236,6 +240,11 @@ def _ratios(case: Case) -> list[Outcome]:
     suspects = [(c, o) for c, o in found if isinstance(o, Suspect)]
     if len(suspects) > 1:  # the same step seen from both sides: the likelier one stands
         best = max(suspects, key=lambda f: (f[1].exhibit["own"], f[1].log_odds))
+        other = next((o for c, o in suspects if c is not best[0] and c.quantity == "global_irradiance"), None)
+        if other is not None and best[0].quantity == "par":  # then the pyranometer's own factor may have changed
+            seen = replace(best[1], rivals={**best[1].rivals, **other.rivals})
+            found = [(c, seen if o is best[1] else o) for c, o in found]
+            best = (best[0], seen)
         return [o if not isinstance(o, Suspect) or o is best[1] else _second(c, o, best[0]) for c, o in found]
     return [o for _, o in found]
 
@@ -401,7 +410,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         factor, offset = float(np.exp(sign * size)), 0.0
         x[row:] *= factor
     else:
-        row = max(row, 8)
+        row = max(row, 8, round(86400.0 / case.interval_s) if "temp" in channel.quantity else 0)  # a day to compare with
         least = max(
             case.limit(ID, _JUMPS[channel.quantity]),
             4.0 * float(case.quantum(channel).max(initial=0.0)),

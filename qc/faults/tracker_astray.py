@@ -81,8 +81,7 @@ def _one(case: Case, whole: Channel, direct: Channel, diffuse: Channel) -> Outco
     left = _left(case, g, total, direct, span, bound)
     mine, theirs = _guilty(case, whole, g, total, broken & span)
     rows = np.flatnonzero(broken & span)
-    start = case.time[np.flatnonzero(span & (case.solar_day == days[from_day]))[0]]
-    before = case.time[np.flatnonzero(judged & (case.solar_day == days[from_day - 1]))[-1]] if from_day else case.first
+    before, start = _between(case, judged, broken, days, by_day, from_day) if from_day else (case.first, case.first)
     guilt = 3.0 * (mine - theirs) / (mine + theirs + 3.0 * 3600.0 / case.interval_s)
     clues = (
         Clue("share", 1.5 * float(np.log(share / case.limit(ID, "usual"))), f"{100 * share:.0f} % break the closure"),
@@ -104,7 +103,7 @@ def _one(case: Case, whole: Channel, direct: Channel, diffuse: Channel) -> Outco
         "while it follows the sun by itself.",
         start,
         case.time[rows[-1]],
-        (before, start) if from_day else (case.first, case.first),
+        (before, start),
         device=case.device(direct),
         spoils=names,
         exhibit={"ratio": np.where(judged, g / np.where(judged, total, 1.0), np.nan), "broken": broken},
@@ -119,6 +118,19 @@ def _begin(case: Case, by_day: Floats) -> int:
     if change.before > case.limit(ID, "usual"):
         return 0  # it only became worse
     return change.at
+
+
+def _between(
+    case: Case, judged: Bools, broken: Bools, days: np.ndarray, by_day: Floats, at: int
+) -> tuple[np.datetime64, np.datetime64]:
+    """The last row of the last whole day that closed, and half of what breaks on the first that did not: a day on
+    which it began late may count for a sound one, so the day before the step is looked at for its own."""
+    sound = float(np.median(by_day[:at]))
+    if at > 1 and by_day[at - 1] > sound + 0.25 * (float(np.median(by_day[at:])) - sound):
+        at -= 1
+    rows = np.flatnonzero(broken & (case.solar_day == days[at]))
+    start = case.time[rows[len(rows) // 2]] if len(rows) else case.time[case.solar_day == days[at]][-1]
+    return case.time[np.flatnonzero(judged & (case.solar_day == days[at - 1]))[-1]], start
 
 
 def _left(case: Case, g: Floats, total: Floats, direct: Channel, span: Bools, bound: float) -> float:
