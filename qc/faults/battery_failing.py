@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 ID = "battery-failing"
 _DAY = np.timedelta64(24, "h")
+_SOUND = 4
+"""Nights that a rise needs before it (judgement)."""
 
 
 class _Nights(NamedTuple):
@@ -184,12 +186,21 @@ def _begin(case: Case, sag: Floats, scale: float) -> tuple[int | None, float]:
     before = sag[:start]
     usual = float(np.median(before))
     spread = 1.4826 * float(np.median(np.abs(before - usual)))
+    if n - start < 2:  # a rise that outgrows the few nights before it: the last two weeks against the nights before
+        late = (k for k in range(max(_SOUND, n - 12), n - 1) if sag[k:].min() > _bound(sag[:k], rise))
+        start = next(late, n)
     if n - start < 2:
         return None, usual
     while start > 3 and sag[start - 1] > usual + max(0.4 * rise, 5.0 * spread):
         start -= 1
     usual = float(np.median(sag[:start]))
     return start, usual
+
+
+def _bound(before: Floats, rise: float) -> float:
+    """What no sound night sags by, V, by the nights before."""
+    usual = float(np.median(before))
+    return usual + max(rise, 5.0 * 1.4826 * float(np.median(np.abs(before - usual))))
 
 
 def _slope(night: np.ndarray, volts: Floats) -> float:

@@ -81,7 +81,7 @@ def _one(case: Case, whole: Channel, direct: Channel, diffuse: Channel) -> Outco
     left = _left(case, g, total, direct, span, bound)
     mine, theirs = _guilty(case, whole, g, total, broken & span)
     rows = np.flatnonzero(broken & span)
-    before, start = _between(case, judged, broken, days, by_day, from_day) if from_day else (case.first, case.first)
+    before, start = _between(case, judged, broken, days, by_day, from_day)
     guilt = 3.0 * (mine - theirs) / (mine + theirs + 3.0 * 3600.0 / case.interval_s)
     clues = (
         Clue("share", 1.5 * float(np.log(share / case.limit(ID, "usual"))), f"{100 * share:.0f} % break the closure"),
@@ -124,7 +124,13 @@ def _between(
     case: Case, judged: Bools, broken: Bools, days: np.ndarray, by_day: Floats, at: int
 ) -> tuple[np.datetime64, np.datetime64]:
     """The last row of the last whole day that closed, and half of what breaks on the first that did not: a day on
-    which it began late may count for a sound one, so the day before the step is looked at for its own."""
+    which it began late may count for a sound one, so the day before the step is looked at for its own. Without a step
+    (`at` 0) within the first days, where one of those closed; else from the first row on."""
+    if not at:
+        odd = np.flatnonzero(by_day > case.limit(ID, "usual"))
+        if not len(odd) or not 0 < odd[0] <= 2:
+            return case.first, case.first
+        return case.first, case.time[np.flatnonzero(broken & (case.solar_day == days[odd[0]]))[-1]]
     sound = float(np.median(by_day[:at]))
     if at > 1 and by_day[at - 1] > sound + 0.25 * (float(np.median(by_day[at:])) - sound):
         at -= 1
