@@ -106,8 +106,8 @@ def _fits(case: Case, rows: np.ndarray, x: Floats, y: Floats, step: float) -> _D
     told = (moves >= least) & (np.sqrt(vv / n) > case.limit(ID, "spread") * step)
     # printed with fewer digits than its original a copy's changes are those of the rounding: then its values tell
     rounded = np.bincount(d, np.abs(v - u) <= 0.52 * step, minlength=days) >= 0.99 * n
-    alike = np.where(rounded, np.maximum(alike, np.sqrt(np.clip(1.0 - left**2 * n / np.maximum(vv, 1e-12), 0, 1))), alike)
-    alike = np.where(rounded & (left > 0.0) & told, np.maximum(alike, case.limit(ID, "alike") + 1e-6), alike)
+    level = np.sqrt(np.clip(1.0 - left**2 * n / np.maximum(vv, 1e-12), 0.0, 1.0))
+    alike = np.where(rounded & told, np.maximum(np.maximum(alike, level), case.limit(ID, "alike") + 1e-6), alike)
     nan = np.full(days, np.nan)
     return _Days(*(np.where(told, w, nan) for w in (alike, left, slope, mean_v - slope * mean_u)))
 

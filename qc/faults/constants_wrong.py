@@ -410,7 +410,8 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         factor, offset = float(np.exp(sign * size)), 0.0
         x[row:] *= factor
     else:
-        row = max(row, 8, round(86400.0 / case.interval_s) if "temp" in channel.quantity else 0)  # a day to compare with
+        day = round(86400.0 / case.interval_s)  # temperatures need one to be compared with
+        row = max(row, day if "temperature" in channel.quantity else 8)
         least = max(
             case.limit(ID, _JUMPS[channel.quantity]),
             4.0 * float(case.quantum(channel).max(initial=0.0)),
