@@ -67,7 +67,8 @@ EXPLAINS: Mapping[str, tuple[str, ...]] = {
     "pyranometer-scale": ("tracker-astray",),
 }  # fmt: skip
 """What else the tests find where a fault is: its own doing, so it is explained away there. The values of a copied
-column have a wrong level too, but a wrong unit makes no copy to the digit (judgement; confusion on stations A)."""
+column have a wrong level too, but a wrong unit makes no copy to the digit (judgement; written with an eye on
+confusion on invented stations A and C, and on estuary)."""
 
 _BY_THE_SUN = ("site-facts", "clock-offset", "stamp-side")
 """Found from an irradiance; what that column's fault explains too."""

@@ -184,17 +184,17 @@ def _read(path: Path, station: Station) -> Neighbour:
             "is not the file that the summary beside it tells of: it was changed since",
             "run `fairvane check` for that station again",
         )
-    taken = _taken(channels)
-    for channel in taken.values():
+    chosen = taken(channels)
+    for channel in chosen.values():
         if channels[channel][1] != quantities()[channels[channel][0]].unit:
             told = f"{printable(channel, 40)} is in {printable(channels[channel][1], 20)}"
             raise refused(f"{told}, which is not the unit of outputs")
     try:
         time = _times(table.column("time"))
-        values = {quantity: _trusted(table, channel) for quantity, channel in taken.items()}
+        values = {quantity: trusted(table, channel) for quantity, channel in chosen.items()}
     except (KeyError, ValueError, TypeError, pa.ArrowException):
         raise refused("is no flagged table") from None
-    distance, bearing = _way((station.station.latitude, station.station.longitude), (site[0], site[1]))
+    distance, bearing = way((station.station.latitude, station.station.longitude), (site[0], site[1]))
     step = round((interval or 0) * SECOND)
     half = np.timedelta64(step // 2, "us")
     middle = time - half if side == "end" else time + half if side == "start" else time
@@ -252,7 +252,7 @@ def _times(column: pa.ChunkedArray) -> Times:
     return np.asarray(time)
 
 
-def _taken(channels: Mapping[str, tuple[str, str, str | None]]) -> dict[str, str]:
+def taken(channels: Mapping[str, tuple[str, str, str | None]]) -> dict[str, str]:
     """By quantity the first channel of it that holds plain values."""
     found: dict[str, str] = {}
     for name, (quantity, _, statistic) in channels.items():
@@ -261,7 +261,7 @@ def _taken(channels: Mapping[str, tuple[str, str, str | None]]) -> dict[str, str
     return found
 
 
-def _trusted(table: pa.Table, channel: str) -> Floats:
+def trusted(table: pa.Table, channel: str) -> Floats:
     """Values of a channel, NaN where the station's own checks call them doubtful or wrong."""
     values, codes = (table.column(n).to_numpy().astype(np.float64) for n in (channel, f"{channel}_verdict"))
     if not np.isin(codes, np.arange(MISSING + 1)).all():
@@ -279,7 +279,7 @@ def _of_network(checks: pa.ChunkedArray) -> Bools:
     return np.asarray(found.to_numpy(), np.bool_)
 
 
-def _way(here: tuple[float, float], there: tuple[float, float]) -> tuple[float, float]:
+def way(here: tuple[float, float], there: tuple[float, float]) -> tuple[float, float]:
     """Distance (km) and bearing (degrees from true north) along the great circle."""
     lat, lon, lat2, lon2 = map(math.radians, (*here, *there))
     haversine = math.sin((lat2 - lat) / 2) ** 2 + math.cos(lat) * math.cos(lat2) * math.sin((lon2 - lon) / 2) ** 2

@@ -2,9 +2,10 @@
 
     python tests/make_sample.py [OUTDIR]        # default: sample_data/
 
-Writes `otter-fell_a.csv`, `otter-fell_b.csv` and `truth.toml`. Place, tip size and skyline come from
-`sample_data/otter-fell.station.toml`, which is written by hand like the logs. Everything is invented: the weather is
-made from the sun, a hand-written list of fronts and fixed seeds, then the faults of a scenario are planted in it.
+Writes `otter-fell_a.csv`, `otter-fell_b.csv`, `sallow-bridge.csv` and `truth.toml`. Place, tip size and skyline
+come from `sample_data/otter-fell.station.toml`, which is written by hand like the logs. Everything is invented: the
+weather is made from the sun, a hand-written list of fronts and fixed seeds, then the faults of a scenario are planted
+in it.
 
 Numbers without another word are judgement: chosen so that the weather looks like an upland of the middle latitudes.
 """
@@ -863,13 +864,35 @@ def write_truth(table: Table, path: Path) -> None:
     path.write_bytes("".join(line + "\n" for line in lines).encode("utf-8"))
 
 
+VALLEY_DROP = 185.0  # m that Sallow Bridge lies below Otter Fell
+VALLEY_FIRST = np.datetime64("2026-05-01T00:00", "us")
+
+
+def write_valley(table: Table, path: Path) -> None:
+    """Sallow Bridge in the valley: the same air 185 m lower, an instant reading each hour, nothing wrong with it."""
+    rng = np.random.default_rng(SEED + 1)
+    rows = np.flatnonzero((table.stamps > VALLEY_FIRST) & (table.stamps.astype("datetime64[h]") == table.stamps))
+    count = len(rows)
+    slow = np.convolve(rng.normal(0, 0.15, count + 23), np.ones(24) / 24**0.5, "valid")
+    t = table.values["t_air"][rows] + 0.0065 * VALLEY_DROP + slow
+    rh = np.clip(table.values["rh"][rows] - 3.0 + 2.0 * slow, 8.0, 100.0)
+    p = table.values["p"][rows] * np.exp(VALLEY_DROP / (29.27 * (t + 273.15)))  # hydrostatic (from memory)
+    batt = 12.9 - 0.002 * np.arange(count) / 24 + 0.3 * (table.values["ghi"][rows] > 100)
+    lines = ["when,air,humidity,pressure,battery"]
+    for i, *values in zip(rows.tolist(), t, rh, p, batt, strict=True):
+        stamp = str(table.stamps[i].astype("datetime64[m]")).replace("T", " ")
+        lines.append(f"{stamp},{values[0]:.1f},{values[1]:.0f},{values[2]:.1f},{values[3]:.2f}")
+    path.write_bytes("".join(line + "\n" for line in lines).encode("ascii"))
+
+
 def make(folder: Path) -> Table:
-    """Write the two tables and the truth into `folder`."""
+    """Write the three tables and the truth into `folder`."""
     with (SAMPLE / STATION).open("rb") as f:
         site = tomllib.load(f)
     table, sky, beam = healthy(site)
-    plant_all(table, sky, beam)
     folder.mkdir(parents=True, exist_ok=True)
+    write_valley(table, folder / "sallow-bridge.csv")
+    plant_all(table, sky, beam)
     write_a(table, folder / "otter-fell_a.csv")
     write_b(table, folder / "otter-fell_b.csv")
     write_truth(table, folder / "truth.toml")

@@ -31,6 +31,7 @@ LAYERS = [
     {"qc.write", "qc.borders", "qc.draft"},
     {"qc.run", "qc.why"},
     {"qc.run_diagnosis", "qc.rehearsal"},
+    {"qc.archive"},
     {"qc.delivery"},
     {"qc.write.terminal", "qc.write.explained", "qc.write.rehearsed"},
     {"qc.cli"},

@@ -138,7 +138,7 @@ def test_what_the_network_left_is_taken_out_of_the_merged_code() -> None:
             flagged = pa.table(
                 {"t": [1.5], "t_verdict": merge(here_, applied, all_of), "t_checks": pa.array([names], pa.string())}
             )
-            trusted = not np.isnan(neighbours._trusted(flagged, "t")[0])
+            trusted = not np.isnan(neighbours.trusted(flagged, "t")[0])
             assert trusted == (alone in (GOOD, INCONSISTENT)), (names, alone)
     assert FAMILIES["network"] == ("neighbour",)
     assert WRONG not in (GOOD, INCONSISTENT)
@@ -166,13 +166,13 @@ def test_no_two_stations_depend_on_each_other(size: float, tmp_path: Path, own: 
 
 def test_distance_and_bearing() -> None:
     """A degree of latitude on a sphere of 6371 km is 111.19 km, of longitude at 60 degrees half of it (computed)."""
-    assert neighbours._way((54.0, -3.0), (55.0, -3.0)) == (111.195, 0.0)
-    assert neighbours._way((54.0, -3.0), (53.0, -3.0)) == (111.195, 180.0)
-    assert neighbours._way((0.0, 0.0), (0.0, 1.0)) == (111.195, 90.0)
-    distance, bearing = neighbours._way((60.0, 0.0), (60.0, -1.0))
+    assert neighbours.way((54.0, -3.0), (55.0, -3.0)) == (111.195, 0.0)
+    assert neighbours.way((54.0, -3.0), (53.0, -3.0)) == (111.195, 180.0)
+    assert neighbours.way((0.0, 0.0), (0.0, 1.0)) == (111.195, 90.0)
+    distance, bearing = neighbours.way((60.0, 0.0), (60.0, -1.0))
     assert distance == pytest.approx(55.597, abs=0.01)
     assert bearing == pytest.approx(270.4, abs=0.1)
-    assert neighbours._way((0.0, 179.9), (0.0, -179.9))[0] == pytest.approx(22.239, abs=0.001)
+    assert neighbours.way((0.0, 179.9), (0.0, -179.9))[0] == pytest.approx(22.239, abs=0.001)
 
 
 # --- laid onto a station's rows

@@ -108,7 +108,7 @@ def clear_sky(first: datetime, last: datetime) -> tuple[np.ndarray, np.ndarray, 
 def test_the_script_makes_the_committed_bytes(tmp_path: Path) -> None:
     make_sample.make(tmp_path / "new")
     made = sorted(p.name for p in (tmp_path / "new").iterdir())
-    assert made == ["otter-fell_a.csv", "otter-fell_b.csv", "truth.toml"]
+    assert made == ["otter-fell_a.csv", "otter-fell_b.csv", "sallow-bridge.csv", "truth.toml"]
     for name in made:
         assert (tmp_path / "new" / name).read_bytes() == (SAMPLE / name).read_bytes(), name
 

@@ -26,6 +26,7 @@ COMMANDS = {
     "diagnose": "Name faults: what, since when, how sure, whether to drive.",
     "rehearse": "Plant the faults of the book in your own tables: what would diagnosis catch?",
     "faults": "Print the fault book.",
+    "nightly": "Run a fleet: read what came in, check, diagnose, digest.",
     "deliver": "Make a folder for a client: flagged data, means, completeness, logs, sums.",
     "rules": "Show the limits in force, each with its source, and the reach of the chain.",
     "demo": "Write the sample station and run it.",

@@ -22,7 +22,8 @@ SPANS = ("hour", "day", "month")
 
 @click.command("deliver")
 @click.argument("station_file", type=Filled())
-@click.argument("table_files", nargs=-1, required=True, type=Filled(), metavar="TABLE_FILE...")
+@click.argument("table_files", nargs=-1, type=Filled(), metavar="TABLE_FILE...")
+@click.option("--store", type=Filled(), metavar="DIR", help="The store of `fairvane nightly`, in place of table files.")
 @click.option("--out", required=True, type=Filled(), metavar="DIR", help="Folder for the delivery; made if need be.")
 @click.option("--from", "first", metavar="T", help="First stamp wanted, inclusive; without a zone on the logger clock.")
 @click.option("--to", "last", metavar="T", help="Last stamp wanted, inclusive; a date alone means all of that day.")
@@ -74,6 +75,7 @@ SPANS = ("hour", "day", "month")
 def command(
     station_file: Path,
     table_files: tuple[Path, ...],
+    store: Path | None,
     out: Path,
     first: str | None,
     last: str | None,
@@ -101,6 +103,7 @@ def command(
       fairvane deliver otter-fell.station.toml otter-fell_?.csv --out spring
       fairvane deliver my.station.toml *.csv --out 2026 --from 2026-01-01 --to 2026-12-31 --write netcdf \\
         --licence "CC BY 4.0" --contact "data@example.org" --initials
+      fairvane deliver my.station.toml --store store --out 2026
 
     The folder has a README.txt that answers a client's questions, data/ with every value and its verdict, means/,
     completeness, gaps, episodes, the logs, sensors, rules with their sources, and SHA-256 sums of all of it.
@@ -113,10 +116,14 @@ def command(
     """
     formats = _some(write, FORMATS, "--write", "format")
     spans = [] if means.strip() == "none" else _some(means, SPANS, "--means", "span")
+    if bool(table_files) == (store is not None):
+        what = "goes without table files" if table_files else "is missing, and so are table files"
+        raise UsageError(what, where="--store", mend="give table files or a store")
     plain_files(table_files)
     plain_files(neighbours)
     out_folder(out)
     from qc import run
+    from qc.archive.taken import record_of
     from qc.delivery.calendar import Calendar
     from qc.delivery.codes import SCHEMES, refuse_clash
     from qc.delivery.folder import Terms, deliver
@@ -152,6 +159,7 @@ def command(
         command=_again(
             station, table_files,
             {
+                "--store": None if store is None else store.name,
                 "--from": first, "--to": last, "--as-of": as_of, "--write": write, "--flags": flags, "--means": means,
                 "--complete": complete, "--complete-month": complete_month, "--day-offset": day_offset,
                 "--rules": None if rules_file is None else rules_file.name, "--licence": licence, "--contact": contact,
@@ -163,7 +171,10 @@ def command(
     )  # fmt: skip
     warm()
     with bar("reading", quiet=quiet or as_json) as progress:
-        record, refused = read_tables(station, table_files, progress=progress)
+        if store is None:
+            record, refused = read_tables(station, table_files, progress=progress)
+        else:
+            record, refused = record_of(store, station), []
     for error in refused:
         click.echo(f"fairvane: {error.line()}", err=True)
     with bar("checking", quiet=quiet or as_json) as progress:

@@ -56,6 +56,8 @@ def read_tables(
     *,
     progress: Callable[[int, int], None] = lambda done, total: None,
     note: Callable[[Path, Sequence[Section], Sequence[Part]], None] = lambda path, sections, parts: None,
+    opened: Callable[[Path], Lines] = load,
+    known: logs.Logs | None = None,
 ) -> tuple[Record, list[RefusedFile]]:
     """Read the tables of a station.
 
@@ -68,6 +70,10 @@ def read_tables(
         called with bytes done and bytes in all.
     note : callable
         called with each file that was read, its sections, and its rows by table: see `qc.read.source`.
+    opened : callable
+        gives the lines of a path; the store has them without a file.
+    known : Logs, optional
+        the station's logs, where they are at hand already.
 
     Returns
     -------
@@ -81,7 +87,7 @@ def read_tables(
     LogError
         if a log that the station file names cannot be used.
     """
-    known = logs.read(station)  # a log that cannot be used is told before tables are read
+    known = logs.read(station) if known is None else known  # a log that cannot be used is told before tables are read
     refused: list[RefusedFile] = []
     files: list[_File] = []
     parts: dict[str, list[Part]] = {t.id: [] for t in station.table}
@@ -90,7 +96,7 @@ def read_tables(
     sizes = [_size(p) for p in ordered]
     for number, path in enumerate(ordered):
         try:
-            one, found = _one(path, station, text, number=len(files))
+            one, found = _one(path, station, text, number=len(files), opened=opened)
         except FairvaneError as error:
             if not isinstance(error, RefusedFile):
                 raise
@@ -149,9 +155,21 @@ def _size(path: Path) -> int:
         return 0  # `load` says what is wrong
 
 
-def _one(path: Path, station: Station, text: frozenset[str], number: int) -> tuple[_File, list[Part]]:
+def line_times(lines: Lines, station: Station) -> NDArray[np.datetime64]:
+    """UTC of the row that each line of a file holds, shape (lines,), NaT where it holds none; errors as of one file."""
+    read = file_.read(lines, station)
+    out = np.full(lines.count, np.datetime64("NaT", "us"))
+    for rows in _joined(read.rows):
+        part = _timed(read, rows, station, 0)
+        out[part.rows.line] = part.time
+    return out
+
+
+def _one(
+    path: Path, station: Station, text: frozenset[str], number: int, opened: Callable[[Path], Lines] = load
+) -> tuple[_File, list[Part]]:
     """Read one file."""
-    read = file_.read(load(path), station, text)
+    read = file_.read(opened(path), station, text)
     parts = [_timed(read, rows, station, number) for rows in _joined(read.rows)]
     parts = [part for part in parts if len(part.time)]
     if not parts:

@@ -70,7 +70,7 @@ def _finding(number: int, finding: Finding, diagnosis: Diagnosis) -> Html:
     suspect, text = finding.suspect, doc(finding.fault.id)
     channels = ", ".join(suspect.channels) or "all channels"
     body: list[object] = [page.text(page.strong(suspect.summary))]
-    if drawn := _picture(finding, diagnosis):
+    if drawn := picture_of(finding, diagnosis):
         body.append(page.picture(drawn, f"{text['Title']} {suspect.summary}", f"What the data show. {text['Shows']}"))
     facts: list[tuple[object, object]] = [
         ("confidence", f"{finding.confidence:.2f}"),
@@ -113,7 +113,7 @@ def _plain(value: object) -> object:
     return page.foreign(str(value))
 
 
-def _picture(finding: Finding, diagnosis: Diagnosis) -> bytes | None:
+def picture_of(finding: Finding, diagnosis: Diagnosis) -> bytes | None:
     """The finding's picture; None where it breaks on odd data: the words stand without it."""
     import logging
 

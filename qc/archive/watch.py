@@ -1,0 +1,195 @@
+"""Diagnosis each night over the trailing weeks; findings keep their id, and move through new, going on, cleared,
+returned.
+
+A finding that is not sure is told on the second night in a row. It is over when it was not made for some nights in a
+row, or when the last stamp that shows it lies some days back: so a doubtful night makes no noise, and an old fault in
+the window is no news.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from qc import chain
+from qc.archive import ledger, station, turn
+from qc.archive.fleet import Fleet
+from qc.archive.ledger import File
+from qc.archive.nightly import Night, Site
+from qc.archive.workers import Lazy, Task, Workers
+from qc.diagnosis import diagnose, document
+from qc.errors import printable
+from qc.limits import Limits
+from qc.logs import Logs
+from qc.record import SECOND
+from qc.station import Station
+from qc.write.faults import picture_of
+
+QUIET_DAYS = 7.0
+"""Days after the last stamp that shows a finding after which it is over (judgement)."""
+
+MISSED_NIGHTS = 3
+"""Nights in a row without it after which a finding is over (judgement: one doubtful night is none)."""
+
+SURE = 0.9
+"""Confidence from which a finding is told on its first night; a less sure one is told when it is there on the next
+night, too (judgement: what is near the line of listing comes and goes)."""
+
+SEEN, DROPPED = "seen", "dropped"
+"""States that nobody is told of: made for the first time and not sure; not made again."""
+
+NEW, GOING_ON, CLEARED, RETURNED = "new", "going on", "cleared", "returned"
+
+
+@dataclass(frozen=True)
+class Watched:
+    """What diagnosis says of one station tonight: documents of findings as in `faults.json`, pictures of new ones."""
+
+    findings: tuple[dict[str, Any], ...]
+    last_us: int
+    pictures: Mapping[str, bytes] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One finding and its state."""
+
+    station: str
+    id: str
+    state: str
+    document: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Watch:
+    """What became of the findings tonight, and which stations were diagnosed."""
+
+    changes: list[Change]
+    diagnosed: list[str]
+
+
+def watched(
+    store: Path, about: Station, logs: Logs, limits: Limits, files: Sequence[File], last_us: int, days: float,
+    known: frozenset[str],
+) -> Watched:  # fmt: skip
+    """Diagnose the trailing days of one station."""
+    first_us = last_us - round(days * 86_400 * SECOND)
+    record = station.record(store, about, logs, files, first_us, last_us, together=True)
+    if record is None:
+        return Watched((), last_us)
+    first = np.datetime64(first_us, "us")
+    checked = chain.period(chain.run(record, limits), first, None)
+    found = diagnose(checked)
+    told = document(found, ("", ""))["findings"]
+    shots = {f.id: picture_of(f, found) for f in found.findings if f.id not in known}
+    return Watched(tuple(told), last_us, {i: shot for i, shot in shots.items() if shot})
+
+
+def watch(fleet: Fleet, connection: sqlite3.Connection, night: Night, workers: Workers, progress: Any) -> Watch:
+    """Diagnose the stations that have something new, and move the findings of all of them on."""
+    asked: list[Site] = []
+    for site in night.sites.values():
+        asked_for = "select last_us, due, battery from station where id = ?"
+        site.last_us, due, site.battery = connection.execute(asked_for, (site.id,)).fetchone()
+        if due and site.last_us is not None:
+            asked.append(site)
+
+    def task(number: int) -> Task:
+        site = asked[number]
+        last = site.last_us or 0
+        since = last - round((fleet.diagnose_days + 4) * 86_400 * SECOND)  # and the reach before them
+        files = ledger.files(connection, site.id, between=(since, last + 2**40))
+        known = frozenset(name for name, (state, _) in _before(connection, site.id, night).items() if state != CLEARED)
+        arguments = (fleet.store, site.station, site.logs, site.limits, files, last, fleet.diagnose_days, known)
+        return turn.taken, (fleet.store, night.order.turn, watched, arguments)
+
+    done: list[str] = []
+    changes: list[Change] = []
+    for number, found in workers.done(Lazy(len(asked), task)):
+        site = asked[number]
+        progress(number + 1, len(asked))
+        if isinstance(found, Exception):
+            told = printable(found, 200)
+            site.troubles.append(f"could not be diagnosed ({type(found).__name__}: {told})")
+            continue
+        with ledger.writing(connection):
+            changes += moved(connection, site.id, night, found)
+        done.append(site.id)
+    for site in night.sites.values():  # what an earlier run of this night found
+        if site.id not in done:
+            changes += _tonight(connection, site.id, night)
+    return Watch(sorted(changes, key=lambda c: (c.station, c.id)), done)
+
+
+def _before(connection: sqlite3.Connection, station_id: str, night: Night) -> dict[str, tuple[str, dict[str, Any]]]:
+    """State and document of each finding after the last night that was told."""
+    rows = connection.execute(
+        "select finding.id, state, document from finding join run on run.id = finding.run where station = ? "
+        "and outcome = 'done' and night < ? order by run", (station_id, night.night),
+    )  # fmt: skip
+    return {row[0]: (row[1], json.loads(row[2])) for row in rows}
+
+
+def _tonight(connection: sqlite3.Connection, station_id: str, night: Night) -> list[Change]:
+    """What the last run of this night that ended said of a station."""
+    rows = connection.execute(
+        "select finding.id, state, document from finding join run on run.id = finding.run where station = ?1 and "
+        "run = (select max(f.run) from finding as f join run as r on r.id = f.run where f.station = ?1 and "
+        "r.outcome = 'done' and r.night = ?2)", (station_id, night.night),
+    )  # fmt: skip
+    return [Change(station_id, row[0], row[1], json.loads(row[2])) for row in rows if row[1] not in (SEEN, DROPPED)]
+
+
+def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: Watched) -> list[Change]:
+    """The findings of one station after a night; call it within `writing`."""
+    before = _before(connection, station_id, night)
+    out = []
+    tonight = {f["id"]: f for f in found.findings}
+    for name in sorted(set(before) | set(tonight)):
+        old_state, old = before.get(name, (None, {}))
+        state, told = _next(old_state, old, tonight.get(name), found.last_us)
+        if state is None:
+            continue
+        if name in found.pictures:
+            told["picture"] = base64.b64encode(found.pictures[name]).decode("ascii")
+        elif "picture" in old:
+            told["picture"] = old["picture"]
+        connection.execute(
+            "insert or replace into finding values (?,?,?,?,?,?,?)",
+            (station_id, name, night.run, told["fault"], state, told["onset"][0], json.dumps(told)),
+        )
+        if state not in (SEEN, DROPPED):
+            out.append(Change(station_id, name, state, told))
+    return out
+
+
+def _next(
+    state: str | None, old: dict[str, Any], new: dict[str, Any] | None, last_us: int
+) -> tuple[str | None, dict[str, Any]]:
+    """The state after tonight, None where there is nothing to say, and the document that stands."""
+    active = state in (NEW, GOING_ON, RETURNED)
+    seen = state == SEEN
+    over = state == CLEARED or bool(old.get("over"))
+    if new is not None:
+        shown = int(np.datetime64(new["to"].removesuffix("Z"), "us").astype(np.int64))
+        if shown < last_us - QUIET_DAYS * 86_400 * SECOND:
+            return (CLEARED if active else None), {**new, "missed": 0}
+        first = {**new, "missed": 0, "onset": old["onset"] if active else new["onset"]}
+        if active:
+            return GOING_ON, first
+        if not seen and new["confidence"] < SURE:
+            return SEEN, {**first, "over": over}
+        return (RETURNED if over else NEW), first
+    if seen:
+        return DROPPED, {**old, "over": over}
+    if not active:
+        return None, old
+    missed = int(old.get("missed", 0)) + 1
+    return (CLEARED if missed >= MISSED_NIGHTS else GOING_ON), {**old, "missed": missed}

@@ -1,0 +1,136 @@
+"""Findings over the nights: new, going on, cleared, returned, and no noise in between."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from qc.archive import ledger, nightly, watch
+from qc.archive.nightly import Night
+from qc.archive.watch import MISSED_NIGHTS, QUIET_DAYS, SURE, Watched, moved
+
+DAY = 86_400_000_000
+ID = "vane-stuck@wd"
+LAST = int(np.datetime64("2026-05-20T00:00", "us").astype(np.int64))
+
+
+def finding(to_days_ago: float = 0.0, onset: str = "2026-05-01T00:00:00Z", confidence: float = SURE) -> dict[str, Any]:
+    shown = np.datetime64(round(LAST - to_days_ago * DAY), "us")
+    return {
+        "id": ID,
+        "fault": "vane-stuck",
+        "to": f"{shown}Z",
+        "onset": [onset, onset],
+        "channels": ["wd"],
+        "confidence": confidence,
+    }
+
+
+def begun(connection: sqlite3.Connection, night: str) -> Night:
+    """A run of a night."""
+    with ledger.writing(connection):
+        row = (night, "t", "0", "")
+        cursor = connection.execute("insert into run (night, token, fairvane, begun) values (?,?,?,?)", row)
+    return Night(night, int(cursor.lastrowid or 0), {})
+
+
+def step(
+    connection: sqlite3.Connection, night: str, found: Watched, station: str = "hay-loft", told: bool = True
+) -> list[watch.Change]:  # fmt: skip
+    """One run, whose digest is told or which is killed before."""
+    run = begun(connection, night)
+    with ledger.writing(connection):
+        changes = moved(connection, station, run, found)
+    if told:
+        nightly.ended(connection, run, [station])
+    return changes
+
+
+def nights(tmp_path: Path, *found: list[dict[str, Any]]) -> list[list[tuple[str, str]]]:
+    """States after each night."""
+    out = []
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        for number, tonight in enumerate(found):
+            changes = step(connection, f"2026-05-{number + 1:02}", Watched(tuple(tonight), LAST))
+            out.append([(c.id, c.state) for c in changes])
+    return out
+
+
+def test_new_then_going_on_then_cleared_then_returned(tmp_path: Path) -> None:
+    here, gone = [finding()], []
+    states = nights(tmp_path, here, here, *[gone] * MISSED_NIGHTS, gone, here, here)
+    told = [dict(night).get(ID) for night in states]
+    assert told == ["new", "going on", *["going on"] * (MISSED_NIGHTS - 1), "cleared", None, "returned", "going on"]
+
+
+def test_one_doubtful_night_is_no_news(tmp_path: Path) -> None:
+    states = nights(tmp_path, [finding()], [], [finding()])
+    assert [dict(n)[ID] for n in states] == ["new", "going on", "going on"]
+
+
+@pytest.mark.parametrize(("days", "state"), [(QUIET_DAYS, "going on"), (QUIET_DAYS + 0.01, "cleared")])
+def test_what_has_not_shown_for_some_days_is_over(tmp_path: Path, days: float, state: str) -> None:
+    assert dict(nights(tmp_path, [finding()], [finding(days)])[1])[ID] == state
+
+
+def test_an_old_fault_in_the_window_is_no_news(tmp_path: Path) -> None:
+    assert nights(tmp_path, [finding(QUIET_DAYS + 1)]) == [[]]
+
+
+def test_the_first_onset_stays(tmp_path: Path) -> None:
+    """The window moves on, and with it the earliest onset that it can show."""
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        for day, onset in enumerate(("2026-05-01T00:00:00Z", "2026-05-09T00:00:00Z"), 20):
+            (change,) = step(connection, f"2026-05-{day}", Watched((finding(onset=onset),), LAST))
+    assert change.document["onset"][0] == "2026-05-01T00:00:00Z"
+
+
+def test_findings_of_stations_are_apart(tmp_path: Path) -> None:
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        for name in ("hay-loft", "mill"):
+            (change,) = step(connection, "2026-05-20", Watched((finding(),), LAST), name)
+            assert (change.station, change.state) == (name, watch.NEW)
+
+
+def test_the_picture_of_a_finding_is_kept(tmp_path: Path) -> None:
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        step(connection, "2026-05-20", Watched((finding(),), LAST, {ID: b"png"}))
+        (change,) = step(connection, "2026-05-21", Watched((finding(),), LAST))
+    assert change.document["picture"] == "cG5n"
+
+
+def test_what_a_killed_run_told_nobody_is_still_new(tmp_path: Path) -> None:
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        step(connection, "2026-05-20", Watched((finding(),), LAST), told=False)
+        (same,) = step(connection, "2026-05-20", Watched((finding(),), LAST), told=False)
+        (change,) = step(connection, "2026-05-21", Watched((finding(),), LAST))
+        assert (same.state, change.state) == (watch.NEW, watch.NEW)
+        (after,) = step(connection, "2026-05-22", Watched((finding(),), LAST))
+    assert after.state == watch.GOING_ON
+
+
+def test_a_second_run_of_a_night_says_the_same(tmp_path: Path) -> None:
+    """Nor does it count as a night in which a finding was missed."""
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        for _ in range(2):
+            (change,) = step(connection, "2026-05-20", Watched((finding(),), LAST))
+            assert change.state == watch.NEW
+        for _ in range(MISSED_NIGHTS + 1):
+            (change,) = step(connection, "2026-05-21", Watched((), LAST))
+        assert change.state == watch.GOING_ON
+        assert connection.execute("select count(*) from finding").fetchone()[0] <= MISSED_NIGHTS + 2
+
+
+def test_what_is_not_sure_is_told_on_the_second_night_in_a_row(tmp_path: Path) -> None:
+    unsure, sure = [finding(confidence=SURE - 0.01)], [finding()]
+    gone: list[dict[str, Any]] = []
+    over = [gone] * MISSED_NIGHTS
+    found = [unsure, gone, unsure, unsure, unsure, *over, unsure, gone, unsure, sure, *over, sure]
+    told = [dict(night).get(ID) for night in nights(tmp_path, *found)]
+    waning = [*["going on"] * (MISSED_NIGHTS - 1), "cleared"]
+    assert told == [None, None, None, "new", "going on", *waning, None, None, None, "returned", *waning, "returned"]
