@@ -88,3 +88,15 @@ def test_a_sound_battery_of_other_voltage_is_none(times: float) -> None:
     volts = np.round(meadow.weather(20.0, 1)[1]["batt"] * times, 2)
     (outcome,) = outcomes(FAULT, meadow.case(20.0, 1, changed={"batt": volts}))
     assert isinstance(outcome, Cleared)
+
+
+def test_a_rise_that_outgrows_the_few_nights_before_it() -> None:
+    """Thirteen nights, nine of them sagging further each night: the first four are what it is compared with."""
+    (suspect,) = named(FAULT, meadow.case(14.0, 1, changed=sagging(1.6, 9, days=14.0)))
+    assert "V before" in suspect.summary
+    assert next(c for c in suspect.clues if c.name == "sag").weight > 2.0
+
+
+def test_a_sound_fortnight_is_none() -> None:
+    (outcome,) = outcomes(FAULT, meadow.case(14.0, 1))
+    assert isinstance(outcome, Cleared)

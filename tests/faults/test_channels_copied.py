@@ -65,3 +65,17 @@ def test_frozen_channels_are_none() -> None:
     case = meadow.case(12.0, 1, changed={"ws": flips, "p": flips + 900.0}, devices=False)
     assert named(FAULT, case) == []
     del found
+
+
+@pytest.mark.parametrize(("step", "off", "told"), [(0.5, 0.0, True), (0.5, 0.4, False)])
+def test_a_copy_printed_with_fewer_digits(step: float, off: float, told: bool) -> None:
+    """Rounding drowns the changes from row to row; every value still lies within half a step. `off` by noise: none."""
+    _, found = meadow.weather(12.0, 1)
+    y = found["par"].copy()
+    noise = off * np.random.default_rng(1).normal(0.0, 1.0, len(y) - 300)
+    y[300:] = np.round((found["t_log"][300:] + noise) / step) * step
+    case = meadow.case(12.0, 1, changed={"par": y})
+    suspects = [s for s in named(FAULT, case) if set(s.channels) == {"t_log", "par"}]
+    assert bool(suspects) is told
+    for s in suspects:
+        assert s.evidence["slope"] == 1.0 and s.evidence["intercept"] == pytest.approx(0.0, abs=0.06)
