@@ -318,6 +318,7 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     rows = _when(case, channel, partner[0] if partner else None, change.before, change.after, ratio.days, change)
     rivals = {}
     if channel.quantity == "global_irradiance":  # the same data for the sensor's own factor: the log has to tell
+        clues = [c for c in clues if c.name != "size"]  # it lies in `sharp`; the sensor's own test counts it once too
         apart = case.limit(ID, "sensor-first")
         rivals = {"pyranometer-scale": sum(c.weight for c in clues)}
         handled = _handled(case, channel, rows)

@@ -107,8 +107,8 @@ def test_a_temperature_that_turns_back_within_the_day_is_weather() -> None:
     assert isinstance(outcome, Cleared)
 
 
-def visited(effect: str) -> Logs:
-    at = meadow.case(24.0, 1).time[1500]
+def visited(effect: str, row: int = 1500) -> Logs:
+    at = meadow.case(40.0, 1).time[row]
     return Logs(visits=(Visit(1, at, at + np.timedelta64(1, "h"), ("ghi",), effect, "new sensor"),))
 
 
@@ -123,8 +123,9 @@ def test_a_pyranometer_comes_before_its_constants_unless_the_log_tells(effect: s
 
 @pytest.mark.parametrize(("effect", "first"), [("", "pyranometer-scale"), ("replaced", "constants-wrong")])
 def test_both_stand_beside_each_other(effect: str, first: str) -> None:
-    changed = stepped("ghi", 1500, factor=1.3)
-    record = meadow.record(24.0, 1, changed=changed, logs=visited(effect) if effect else Logs())
+    x = meadow.weather(40.0, 1)[1]["ghi"].copy()
+    x[2500:] = np.round(1.3 * x[2500:], 1)
+    record = meadow.record(40.0, 1, changed={"ghi": x}, logs=visited(effect, 2500) if effect else Logs())
     found = diagnose(unchecked(record), only=["constants-wrong", "pyranometer-scale"]).findings
     best = max(found, key=lambda f: f.confidence)
     assert best.fault.id == first

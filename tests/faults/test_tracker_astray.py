@@ -105,7 +105,7 @@ def test_the_plateau_is_named_and_its_global_not_blamed() -> None:
         chain.run(record, limits_of(record.station)), only=["tracker-astray", "pyranometer-scale"]
     ).findings
     assert [f.fault.id for f in found] == ["tracker-astray"]
-    assert found[0].confidence > 0.9
+    assert found[0].log_odds > 2.2  # nine in ten, before calibration
     assert found[0].suspect.evidence["share"] == pytest.approx(0.46, abs=0.01)
 
 
