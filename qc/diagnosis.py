@@ -324,12 +324,13 @@ def weighed(found: Sequence[Finding]) -> list[Finding]:
     that is not negligible stands with its own confidence, and none is picked.
     """
     out = []
-    found = explained(found)
-    for one in found:
+    given, found = found, explained(found)
+    for one, before in zip(found, given, strict=True):
         against = [other for other in found if other is not one and _rivals(one, other)]
         odds = {other.fault.id: other.log_odds for other in against}
+        away = before.log_odds - one.log_odds  # what explains it explains these as well
         for fault, log_odds in one.suspect.rivals.items():  # told by the test itself
-            odds.setdefault(fault, log_odds + _prior(one.fault.id))
+            odds[fault] = max(odds.get(fault, -np.inf), log_odds + _prior(one.fault.id) - away)
         total = np.exp(one.log_odds) + sum(np.exp(o) for o in odds.values())
         group = float(calibrated(float(np.log(total))))
         share = {fault: float(np.exp(o) / total) for fault, o in odds.items()}

@@ -134,6 +134,15 @@ def test_a_rival_that_the_test_tells_itself_counts(monkeypatch: pytest.MonkeyPat
     assert found.rivals[0].confidence == found.confidence
 
 
+def test_of_a_rival_told_and_found_the_likelier_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A test that sees the same data less well does not lower what the other test says of its cause."""
+    told = suspect(odds=1.0, rivals={"sensor-frozen": 1.0})
+    use(monkeypatch, fault("vane-stuck", lambda c: [told]), fault("sensor-frozen", lambda c: [suspect(odds=-2.0)],
+        rivals={"vane-stuck": ""}))  # fmt: skip
+    (found,) = (f for f in diagnose(unchecked(record())).findings if f.fault.id == "vane-stuck")
+    assert found.rivals[0].fault == "sensor-frozen" and found.rivals[0].confidence == found.confidence
+
+
 def test_calibration_runs_in_line_between_its_points(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(diagnosis, "_calibration", lambda: ((0.0, 0.2), (2.0, 0.6)))
     assert [calibrated(x) for x in (-1.0, 0.0, 1.0, 2.0, 9.0)] == [0.2, 0.2, pytest.approx(0.4), 0.6, 0.6]

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 ID = "battery-failing"
 _DAY = np.timedelta64(24, "h")
+_SOUND = 4
+"""Nights that a rise needs before it (judgement)."""
 
 
 class _Nights(NamedTuple):
@@ -184,12 +186,21 @@ def _begin(case: Case, sag: Floats, scale: float) -> tuple[int | None, float]:
     before = sag[:start]
     usual = float(np.median(before))
     spread = 1.4826 * float(np.median(np.abs(before - usual)))
+    if n - start < 2:  # a rise that outgrows the few nights before it: the last two weeks against the nights before
+        late = (k for k in range(max(_SOUND, n - 12), n - 1) if sag[k:].min() > _bound(sag[:k], rise))
+        start = next(late, n)
     if n - start < 2:
         return None, usual
     while start > 3 and sag[start - 1] > usual + max(0.4 * rise, 5.0 * spread):
         start -= 1
     usual = float(np.median(sag[:start]))
     return start, usual
+
+
+def _bound(before: Floats, rise: float) -> float:
+    """What no sound night sags by, V, by the nights before."""
+    usual = float(np.median(before))
+    return usual + max(rise, 5.0 * 1.4826 * float(np.median(np.abs(before - usual))))
 
 
 def _slope(night: np.ndarray, volts: Floats) -> float:
@@ -213,7 +224,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     final *= round(max(volts / 12.5, 0.5) * 2.0) / 2.0
     grown = np.clip((noon - (last - nights)) / nights, 0.0, 1.0)
     dark = case.elevation < 0.0
-    hours = (case.solar_hour - 18.0) % 24.0
+    hours = (case.solar_hour - 12.0) % 24.0 - 6.0  # since six in the evening: before it a long night has not sagged yet
     depth = np.where(dark, np.clip(hours / 11.0, 0.0, 1.0), 0.0)
     x = case.values(channel) - final * grown * depth
     first = case.time[np.flatnonzero((grown > 0) & dark)[0]] if ((grown > 0) & dark).any() else None

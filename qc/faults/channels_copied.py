@@ -101,7 +101,13 @@ def _fits(case: Case, rows: np.ndarray, x: Floats, y: Floats, step: float) -> _D
     cuu, cuv, cvv = (np.bincount(cd, weights=w, minlength=days) for w in (cu * cu, cu * cv, cv * cv))
     moves = np.bincount(cd, weights=(cu != 0) & (cv != 0), minlength=days)
     alike = np.abs(cuv) / np.maximum(np.sqrt(cuu * cvv), 1e-12)
-    told = (moves >= case.limit(ID, "moves")) & (np.sqrt(vv / n) > case.limit(ID, "spread") * step)
+    a_day = 86400.0 / (float(np.median(np.diff(rows))) * max(case.interval_s, 1.0)) if len(rows) > 1 else 0.0
+    least = min(case.limit(ID, "moves"), case.limit(ID, "share") * a_day)  # an hourly irradiance moves by day only
+    told = (moves >= least) & (np.sqrt(vv / n) > case.limit(ID, "spread") * step)
+    # printed with fewer digits than its original a copy's changes are those of the rounding: then its values tell
+    rounded = np.bincount(d, np.abs(v - u) <= 0.52 * step, minlength=days) >= 0.99 * n
+    level = np.sqrt(np.clip(1.0 - left**2 * n / np.maximum(vv, 1e-12), 0.0, 1.0))
+    alike = np.where(rounded & told, np.maximum(np.maximum(alike, level), case.limit(ID, "alike") + 1e-6), alike)
     nan = np.full(days, np.nan)
     return _Days(*(np.where(told, w, nan) for w in (alike, left, slope, mean_v - slope * mean_u)))
 
@@ -129,7 +135,7 @@ def _pair(case: Case, rows: np.ndarray, a: Channel, b: Channel) -> Suspect | Non
     return Suspect(
         names,
         (
-            Clue("changes", 2.0 + np.log(0.001 / max(1.0 - alike, 1e-9)), f"their changes correlate by {alike:.6f}"),
+            Clue("changes", 2.0 + np.log(0.001 / max(1.0 - alike, 1e-9)), f"they correlate by {alike:.6f}"),
             Clue("left", 3.0 - 1.5 * left, f"a line leaves {left:.2g} steps of the resolution"),
             Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
             Clue(

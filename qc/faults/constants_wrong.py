@@ -5,7 +5,8 @@ Shows: from one row on a channel stands higher or lower by a fixed amount or fac
 Happened: a sensor was exchanged and its constants were not; they were typed wrongly, twice or with the wrong sign; a
     new program brought other ones.
 How sure: pressure and air temperature do not jump and stay; irradiance must keep its ratio to what it is measured
-    beside. A sensor that broke at that moment looks the same until the certificate is read.
+    beside. A sensor that broke at that moment looks the same until the certificate is read: a pyranometer without a
+    visit in the log is the likelier cause of its own step.
 Check: compare factor and offset in the program with the certificate of the sensor that hangs there; compare the
     serial numbers; look what was done at that time; take a reference reading beside the sensor.
 Carry: certificates, the program before and after, a reference barometer, thermometer or pyranometer.
@@ -17,6 +18,7 @@ Data: a line of the correction log takes the step out; mend the program first, a
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -63,7 +65,7 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     least = case.limit(ID, _JUMPS[channel.quantity])
     quantum = float(case.quantum(channel).max(initial=0.0))
     least = max(least, 4.0 * quantum)
-    found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, x, j)]
+    found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, x, j, least)]
     best = max(found, key=lambda j: abs(j.size), default=None)
     if best is None:
         return Cleared(names, f"no jump of {least:.3g} {_unit(channel)} and more that stays")
@@ -104,13 +106,16 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     )  # fmt: skip
 
 
-def _lasts(case: Case, x: Floats, jump: _Jump) -> bool:
-    """Whether a temperature of the day after stands off that of the day before by the jump: weather turns back."""
+def _lasts(case: Case, x: Floats, jump: _Jump, least: float) -> bool:
+    """Whether a temperature of the day after stands off that of the day before by the jump: weather turns back.
+
+    Of twice the least jump a smaller share will do: from day to day weather takes away or adds several kelvin."""
     day = round(86400.0 / max(case.interval_s, 1.0))
     before, after = x[max(0, jump.row - day) : jump.row], x[jump.row : jump.row + day]
     if min(np.isfinite(before).sum(), np.isfinite(after).sum()) < 0.8 * day:
         return abs(jump.size) > 20.0  # without a day on both sides only what no weather does
-    return bool(0.5 < (np.nanmedian(after) - np.nanmedian(before)) / jump.size < 1.6)
+    low, high = (0.3, 1.8) if abs(jump.size) > 2.0 * least else (0.5, 1.6)
+    return bool(low < (np.nanmedian(after) - np.nanmedian(before)) / jump.size < high)
 
 
 def _unit(channel: Channel) -> str:
@@ -235,6 +240,11 @@ def _ratios(case: Case) -> list[Outcome]:
     suspects = [(c, o) for c, o in found if isinstance(o, Suspect)]
     if len(suspects) > 1:  # the same step seen from both sides: the likelier one stands
         best = max(suspects, key=lambda f: (f[1].exhibit["own"], f[1].log_odds))
+        other = next((o for c, o in suspects if c is not best[0] and c.quantity == "global_irradiance"), None)
+        if other is not None and best[0].quantity == "par":  # then the pyranometer's own factor may have changed
+            seen = replace(best[1], rivals={**best[1].rivals, **other.rivals})
+            found = [(c, seen if o is best[1] else o) for c, o in found]
+            best = (best[0], seen)
         return [o if not isinstance(o, Suspect) or o is best[1] else _second(c, o, best[0]) for c, o in found]
     return [o for _, o in found]
 
@@ -306,6 +316,14 @@ def _factor(case: Case, channel: Channel) -> Outcome:
         ),
     ]
     rows = _when(case, channel, partner[0] if partner else None, change.before, change.after, ratio.days, change)
+    rivals = {}
+    if channel.quantity == "global_irradiance":  # the same data for the sensor's own factor: the log has to tell
+        clues = [c for c in clues if c.name != "size"]  # it lies in `sharp`; the sensor's own test counts it once too
+        apart = case.limit(ID, "sensor-first")
+        rivals = {"pyranometer-scale": sum(c.weight for c in clues)}
+        handled = _handled(case, channel, rows)
+        said = f"the log has a visit: {handled}" if handled else "no exchange and no new program in the log"
+        clues.append(Clue("sensor or program", 0.0 if handled else -apart, said))
     against = partner[1] if partner else "a clear sky"
     close = [series[max(0, change.at - 10) : change.at], series[change.at : change.at + 10]]
     factor = float(np.exp(np.nanmedian(close[1]) - np.nanmedian(close[0])))
@@ -319,12 +337,21 @@ def _factor(case: Case, channel: Channel) -> Outcome:
         case.last,
         rows,
         device=case.device(channel),
+        rivals=rivals,
         mend=Mend(
             "scale", names, rows[1], None, round(1.0 / factor, 5), uncertainty=noise / np.sqrt(max(count, 1)),
             proposed=partner is not None,
         ),
         exhibit={"kind": "factor", "own": -mine, "days": ratio.days, "series": series, "at": change.at},
     )  # fmt: skip
+
+
+def _handled(case: Case, channel: Channel, between: tuple[np.datetime64, np.datetime64]) -> str:
+    """The note of a visit within a day of the step at which a sensor or a program was exchanged; empty for none."""
+    day = np.timedelta64(1, "D")
+    visits = case.visits(channel.name, ("replaced", "note"))
+    near = [v for v in visits if v.start - day <= between[1] and v.end + day >= between[0]]
+    return (near[0].note or near[0].effect)[:60] if near else ""
 
 
 def _top(bright: Floats) -> Floats:
@@ -362,16 +389,15 @@ def _when(
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
-    """An offset of pressure or temperature, or a factor of irradiance, from a random row on."""
+    """An offset of pressure or temperature, or a factor of PAR, from a random row on. No factor of global irradiance:
+    without a log it is the same data as another sensitivity of the pyranometer, which `pyranometer-scale` plants."""
     able = [
         c
         for c in case.of(*_JUMPS)
         if np.isfinite(case.values(c)).mean() > 0.5
         and not _jumps(case, case.values(c), case.limit(ID, _JUMPS[c.quantity]))
     ]
-    sun = [
-        c for c in case.of("global_irradiance", "par") if np.isfinite(case.values(c)).mean() > 0.3 and _partner(case, c)
-    ]
+    sun = [c for c in case.of("par") if np.isfinite(case.values(c)).mean() > 0.3 and _partner(case, c)]
     choice = [*able, *(sun if case.span_s > 12.0 * 86400.0 else [])]
     if not choice:
         return None
@@ -385,7 +411,8 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         factor, offset = float(np.exp(sign * size)), 0.0
         x[row:] *= factor
     else:
-        row = max(row, 8)
+        day = round(86400.0 / case.interval_s)  # temperatures need one to be compared with
+        row = max(row, day if "temperature" in channel.quantity else 8)
         least = max(
             case.limit(ID, _JUMPS[channel.quantity]),
             4.0 * float(case.quantum(channel).max(initial=0.0)),

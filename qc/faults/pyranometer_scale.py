@@ -337,11 +337,22 @@ def _suspect(case: Case, channel: Channel, found: Series, best: Candidate) -> Su
         case.time[rows[-1]],
         (before, latest) if best.day is not None else (case.first, case.first),
         device=case.device(channel),
+        rivals={"constants-wrong": sum(c.weight for c in best.clues) + _program(case, channel, begin, before)}
+        if best.day is not None
+        else {},
         mend=Mend(
             "scale", names, begin, None, round(1.0 / factor, 4), uncertainty=best.error / factor, proposed=bool(sure)
         ),
         exhibit={"series": found, "day": best.day},
     )
+
+
+def _program(case: Case, channel: Channel, begin: np.datetime64, before: np.datetime64) -> float:
+    """How much likelier than the sensor its constants in the program are, ln odds: by the log alone."""
+    day = np.timedelta64(1, "D")
+    visits = case.visits(channel.name, ("replaced", "note"))
+    handled = any(v.start - day <= begin and v.end + day >= before for v in visits)
+    return case.limit(ID, "constants-visited" if handled else "constants")
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:

@@ -69,7 +69,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         why = f"has {count} cloud edges in weak wind, needs ten of either kind on {case.limit(ID, 'days'):.0f} days"
         return Untested(names, why, "more sunny days with clouds and weak wind")
     breeze, breeze_error = response.slope(e.sun[strong & after], e.temperature[strong & after])
-    past, _ = response.slope(e.sun[weak & ~after], e.temperature[weak & ~after])
+    past, past_error = response.slope(e.sun[weak & ~after], e.temperature[weak & ~after])
     sure = slope - case.limit(ID, "errors") * error
     kilo = f"{slope:.2f} +- {error:.2f} K per kW/m2 in weak wind"
     if sure < case.limit(ID, "healthy"):
@@ -84,7 +84,9 @@ def _one(case: Case, channel: Channel) -> Outcome:
         said = f"{breeze:.2f} K per kW/m2 from {case.limit(ID, 'strong'):.0f} m/s on"
         clues.append(Clue("falls with wind", float(np.interp(falls, [0.2, 0.6, 1.2], [-3.0, 0.5, 3.5])), said))
     if np.isfinite(past):
-        clues.append(Clue("own past", float(np.clip(slope - past, 0.0, 1.5)), f"it was {past:.2f} before"))
+        rise = (slope - past) / float(np.hypot(error, past_error))
+        odds = float(np.interp(rise, [1.0, 2.0, 5.0], [-0.5, 0.5, 3.0])) if start else 0.0
+        clues.append(Clue("own past", odds, f"it was {past:.2f} +- {past_error:.2f} before"))
     usual = past if np.isfinite(past) else case.limit(ID, "usual")
     excess = _STRONG_KW * (slope - usual) / case.limit(ID, "share")
     rows = e.row[after]

@@ -81,8 +81,7 @@ def _one(case: Case, whole: Channel, direct: Channel, diffuse: Channel) -> Outco
     left = _left(case, g, total, direct, span, bound)
     mine, theirs = _guilty(case, whole, g, total, broken & span)
     rows = np.flatnonzero(broken & span)
-    start = case.time[np.flatnonzero(span & (case.solar_day == days[from_day]))[0]]
-    before = case.time[np.flatnonzero(judged & (case.solar_day == days[from_day - 1]))[-1]] if from_day else case.first
+    before, start = _between(case, whole, judged, broken, days, by_day, from_day)
     guilt = 3.0 * (mine - theirs) / (mine + theirs + 3.0 * 3600.0 / case.interval_s)
     clues = (
         Clue("share", 1.5 * float(np.log(share / case.limit(ID, "usual"))), f"{100 * share:.0f} % break the closure"),
@@ -104,7 +103,7 @@ def _one(case: Case, whole: Channel, direct: Channel, diffuse: Channel) -> Outco
         "while it follows the sun by itself.",
         start,
         case.time[rows[-1]],
-        (before, start) if from_day else (case.first, case.first),
+        (before, start),
         device=case.device(direct),
         spoils=names,
         exhibit={"ratio": np.where(judged, g / np.where(judged, total, 1.0), np.nan), "broken": broken},
@@ -119,6 +118,30 @@ def _begin(case: Case, by_day: Floats) -> int:
     if change.before > case.limit(ID, "usual"):
         return 0  # it only became worse
     return change.at
+
+
+def _between(
+    case: Case, whole: Channel, judged: Bools, broken: Bools, days: np.ndarray, by_day: Floats, at: int
+) -> tuple[np.datetime64, np.datetime64]:
+    """The last row of the last whole day that closed, and half of what breaks on the first that did not: a day on
+    which it began late may count for a sound one, so the day before the step is looked at for its own. Without a step
+    (`at` 0) within the first days, where one of those closed; else from the first row on."""
+    if not at:
+        odd = np.flatnonzero(by_day > case.limit(ID, "usual"))
+        if not len(odd) or not 0 < odd[0] <= 2:
+            return case.first, case.first
+        return case.first, case.time[np.flatnonzero(broken & (case.solar_day == days[odd[0]]))[-1]]
+    usual = max(float(np.nanmedian(by_day[:at])), case.limit(ID, "healthy"))
+    lit = case.values(whole) > case.limit(ID, "lit") * case.clear.ghi
+    hours = np.array([float((lit & judged & (case.solar_day == d)).sum()) for d in days[:at]]) * case.interval_s / 3600
+    shows = [d for d in range(at) if by_day[d] > usual + 0.5 * case.limit(ID, "step")]
+    sound = at - 1
+    while sound > 0 and (sound in shows or hours[sound] < 1.0):  # without the sun a tracker has nothing to lose
+        sound -= 1
+    first = next((d for d in shows if d > sound), at)
+    rows = np.flatnonzero(broken & (case.solar_day == days[first]))
+    start = case.time[rows[len(rows) // 2]] if len(rows) else case.time[case.solar_day == days[first]][-1]
+    return case.time[np.flatnonzero(judged & (case.solar_day == days[sound]))[-1]], start
 
 
 def _left(case: Case, g: Floats, total: Floats, direct: Channel, span: Bools, bound: float) -> float:

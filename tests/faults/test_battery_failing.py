@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from qc.faults import Cleared, Suspect, Untested
+from qc.faults.battery_failing import _begin
 from tests.faults import meadow
 from tests.faults.said import named, outcomes, sane
 
@@ -87,4 +88,17 @@ def test_without_charge_it_says_so() -> None:
 def test_a_sound_battery_of_other_voltage_is_none(times: float) -> None:
     volts = np.round(meadow.weather(20.0, 1)[1]["batt"] * times, 2)
     (outcome,) = outcomes(FAULT, meadow.case(20.0, 1, changed={"batt": volts}))
+    assert isinstance(outcome, Cleared)
+
+
+def test_a_rise_that_outgrows_the_few_nights_before_it() -> None:
+    """Sags of fourteen nights, V: the later ones raise the usual of those before them, the first five do not."""
+    sags = np.array([0.25, 0.26, 0.27, 0.28, 0.23, 0.38, 0.5, 0.64, 0.78, 0.89, 1.03, 1.16, 1.31, 1.43])
+    start, usual = _begin(meadow.case(14.0, 1), sags, 1.0)
+    assert start in (6, 7) and usual < 0.3
+    assert _begin(meadow.case(14.0, 1), np.tile(sags[:5], 3), 1.0)[0] is None
+
+
+def test_a_sound_fortnight_is_none() -> None:
+    (outcome,) = outcomes(FAULT, meadow.case(14.0, 1))
     assert isinstance(outcome, Cleared)

@@ -65,3 +65,16 @@ def test_frozen_channels_are_none() -> None:
     case = meadow.case(12.0, 1, changed={"ws": flips, "p": flips + 900.0}, devices=False)
     assert named(FAULT, case) == []
     del found
+
+
+@pytest.mark.parametrize(("noise", "told"), [(0.0, True), (0.1, False)])
+def test_a_copy_printed_with_fewer_digits(noise: float, told: bool) -> None:
+    """Rounding to 0.1 drowns the changes from row to row; every value still lies within half a step. Noise: no copy."""
+    _, found = meadow.weather(12.0, 1)
+    y, x = found["par"].copy(), found["t_log"]
+    y[300:] = np.round(x[300:] + noise * np.random.default_rng(1).normal(0.0, 1.0, len(y) - 300), 1)
+    case = meadow.case(12.0, 1, changed={"par": y})
+    suspects = [s for s in named(FAULT, case) if set(s.channels) == {"t_log", "par"}]
+    assert bool(suspects) is told
+    for s in suspects:
+        assert s.evidence["slope"] == 1.0 and s.evidence["intercept"] == pytest.approx(0.0, abs=0.06)

@@ -5,10 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from qc.faults import Cleared, Suspect, Untested
+from qc.diagnosis import diagnose
+from qc.faults import Cleared, Suspect, Untested, registry
 from qc.limits import of_faults
+from qc.logs import Logs, Visit
 from qc.mends import mended
 from tests.faults import meadow
+from tests.faults.planted import unchecked
 from tests.faults.said import named, outcomes, sane
 
 FAULT = "constants-wrong"
@@ -102,3 +105,37 @@ def test_a_temperature_that_turns_back_within_the_day_is_weather() -> None:
     changed = stepped("t_air", 1500, offset=-9.0, last=1545)
     (outcome,) = outcomes(FAULT, meadow.case(24.0, 1, changed=changed), "t_air")
     assert isinstance(outcome, Cleared)
+
+
+def visited(effect: str, row: int = 1500) -> Logs:
+    at = meadow.case(40.0, 1).time[row]
+    return Logs(visits=(Visit(1, at, at + np.timedelta64(1, "h"), ("ghi",), effect, "new sensor"),))
+
+
+@pytest.mark.parametrize(("effect", "weight"), [("", -2.0), ("cleaned", -2.0), ("replaced", 0.0)])
+def test_a_pyranometer_comes_before_its_constants_unless_the_log_tells(effect: str, weight: float) -> None:
+    case = meadow.case(24.0, 1, changed=stepped("ghi", 1500, factor=1.3), logs=visited(effect) if effect else Logs())
+    (suspect,) = named(FAULT, case)
+    clue = next(c for c in suspect.clues if c.name == "sensor or program")
+    assert clue.weight == weight
+    assert suspect.rivals["pyranometer-scale"] == pytest.approx(suspect.log_odds - weight)
+
+
+@pytest.mark.parametrize(("effect", "first"), [("", "pyranometer-scale"), ("replaced", "constants-wrong")])
+def test_both_stand_beside_each_other(effect: str, first: str) -> None:
+    x = meadow.weather(40.0, 1)[1]["ghi"].copy()
+    x[2500:] = np.round(1.3 * x[2500:], 1)
+    record = meadow.record(40.0, 1, changed={"ghi": x}, logs=visited(effect, 2500) if effect else Logs())
+    found = diagnose(unchecked(record), only=["constants-wrong", "pyranometer-scale"]).findings
+    best = max(found, key=lambda f: f.confidence)
+    assert best.fault.id == first
+    other = ({"pyranometer-scale", "constants-wrong"} - {first}).pop()
+    assert next(r.confidence for r in best.rivals if r.fault == other) >= 0.1
+
+
+def test_global_irradiance_is_not_planted() -> None:
+    """Its factor is what pyranometer-scale plants: no log, no difference."""
+    case = meadow.case(24.0, 1, names=("ghi", "par"))
+    for seed in range(12):
+        injection = registry()[FAULT].inject(case, "typical", np.random.default_rng(seed))
+        assert injection is not None and injection.channels == ("par",)

@@ -105,5 +105,20 @@ def test_the_plateau_is_named_and_its_global_not_blamed() -> None:
         chain.run(record, limits_of(record.station)), only=["tracker-astray", "pyranometer-scale"]
     ).findings
     assert [f.fault.id for f in found] == ["tracker-astray"]
-    assert found[0].confidence > 0.9
+    assert found[0].log_odds > 2.2  # nine in ten, before calibration
     assert found[0].suspect.evidence["share"] == pytest.approx(0.46, abs=0.01)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("day", [1.45, 6.5, 11.3])
+def test_its_onset_lies_between_the_two_stamps(day: float, seed: int) -> None:
+    """From one hour on the beam is lost for the rest of each day; within the first days and later."""
+    record = sunny(20, seed=seed, clear=0.6)
+    _, d, _, _ = parts(record)
+    row = round(day * 144)
+    away = (np.arange(len(d)) >= row) & (case(record).solar_hour > 9.0)
+    found = outcome(with_values(record, dni=np.where(away, 0.2 * d, d)))
+    assert isinstance(found, Suspect)
+    lost = case(record).time[np.flatnonzero(away & (d > 50.0))[0]]
+    assert found.onset[0] <= lost <= found.onset[1]
+    assert found.onset[1] - found.onset[0] <= np.timedelta64(3, "D")
