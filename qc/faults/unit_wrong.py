@@ -698,11 +698,13 @@ def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
     long = (len(values) - start) * case.interval_s >= 86400.0
     if b > DARK or (long and not _by_day(values[start:], case.clear.ghi[start:])):
         return None  # no sun is so, in either unit, or it does not follow the sun at all
-    shape = np.corrcoef(values[start:][high[start:]], case.clear.ghi[start:][high[start:]])[0, 1]
+    shape = float(np.corrcoef(values[start:][high[start:]], case.clear.ghi[start:][high[start:]])[0, 1])
+    follows = _capped(6.0 * (shape - 0.3)) if np.isfinite(shape) else -4.0
+    follows = follows if long else max(follows, 0.0)  # some hours about noon, under cloud, need not follow it
     clues = [
         Clue("level", _capped(a - b - 1.0), f"{top:.3g} of a clear sky, {top * reading.factor:.2f} in {reading.unit}"),
         Clue("clear sky", _capped(2.0 - b), "the brightest values are those of a clear sky then"),
-        Clue("follows the sun", _capped(6.0 * (float(shape) - 0.3)) if np.isfinite(shape) else -4.0, f"r {shape:.2f}"),
+        Clue("follows the sun", follows, f"r {shape:.2f}"),
         *_runs(case, better, 0.6),
     ]
     par = case.mate("par")

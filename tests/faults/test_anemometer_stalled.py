@@ -90,7 +90,7 @@ def test_planted_ones_are_found(grade: Grade, seed: int) -> None:
         pytest.skip("cannot be made there")
     planted, diagnosis = out
     first = diagnosis.findings[0]
-    assert first.fault.id == ID and first.confidence > 0.8
+    assert first.fault.id == ID and first.log_odds > 1.39
     assert first.suspect.onset[0] <= planted.first <= first.suspect.onset[1]
     truth = planted.evidence["threshold_m_s"]
     if np.isfinite(truth):

@@ -41,7 +41,7 @@ def test_a_clock_set_wrong_within_the_record_is_found_with_minutes_and_onset(min
     slack = np.timedelta64(round(abs(minutes)) + 10, "m")
     assert first.suspect.onset[0] - slack <= begun <= first.suspect.onset[1] + slack
     assert first.suspect.onset[1] - first.suspect.onset[0] < np.timedelta64(4, "D")
-    assert first.confidence > 0.9
+    assert first.log_odds > 2.2
 
 
 def test_an_hour_is_found_from_two_days() -> None:

@@ -96,7 +96,7 @@ def test_planted_ones_are_found(grade: Grade, seed: int) -> None:
     assert out is not None
     planted, diagnosis = out
     first = diagnosis.findings[0]
-    assert first.fault.id == ID and first.confidence > 0.9
+    assert first.fault.id == ID and first.log_odds > 2.2
     assert first.suspect.evidence["events"] == pytest.approx(planted.evidence["events"], rel=0.5, abs=2)
     assert first.suspect.onset[0] <= planted.first <= first.suspect.onset[1]
 

@@ -104,6 +104,6 @@ def test_planted_ones_are_found(grade: Grade, seed: int) -> None:
     assert out is not None
     planted, diagnosis = out
     first = diagnosis.findings[0]
-    assert first.fault.id == ID and first.confidence > 0.8
+    assert first.fault.id == ID and first.log_odds > 1.39
     assert first.suspect.evidence["tips"] == pytest.approx(planted.evidence["tips"], rel=0.1, abs=1)
     assert first.suspect.onset[0] <= planted.first <= first.suspect.onset[1]

@@ -81,6 +81,6 @@ def test_planted_ones_are_found(grade: Grade, seed: int) -> None:
     assert out is not None
     planted, diagnosis = out
     first = diagnosis.findings[0]
-    assert first.fault.id == ID and first.confidence > 0.9
+    assert first.fault.id == ID and first.log_odds > 2.2
     assert first.suspect.evidence["wet_hours"] == pytest.approx(planted.evidence["wet_hours"], rel=0.4)
     assert first.suspect.onset[0] <= planted.first <= first.suspect.onset[1]

@@ -30,7 +30,7 @@ def test_slips_of_the_pen_are_told_with_the_right_coordinates(site: dict[str, fl
     first = diagnose(unchecked(record), only=FAULTS).findings[0]
     assert first.fault.id == "site-facts"
     assert first.suspect.evidence == {"what": "coordinates", "found": [51.0, 11.0]}
-    assert first.confidence > 0.9
+    assert first.log_odds > 2.2
     assert first.suspect.mend is not None
     assert mended(record, first.suspect.mend).station.station.longitude == 11.0
 

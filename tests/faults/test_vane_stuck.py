@@ -85,7 +85,7 @@ def test_planted_ones_are_found(grade: Grade, seed: int) -> None:
     assert out is not None
     planted, diagnosis = out
     first = diagnosis.findings[0]
-    assert first.fault.id == ID and first.confidence > 0.9
+    assert first.fault.id == ID and first.log_odds > 2.2
     away = first.suspect.evidence["direction_deg"] - planted.evidence["direction_deg"]
     assert abs((away + 180.0) % 360.0 - 180.0) <= 1.5
     assert first.suspect.onset[0] <= planted.first <= first.suspect.onset[1]
