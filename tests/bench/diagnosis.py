@@ -362,7 +362,8 @@ def wilson(right: int, of_: int, z: float = 1.96) -> tuple[float, float]:
         return 0.0, 1.0
     p, n = right / of_, of_
     middle, half = p + z * z / (2 * n), z * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    return float((middle - half) / (1 + z * z / n)), float((middle + half) / (1 + z * z / n))
+    low, high = (middle - half) / (1 + z * z / n), (middle + half) / (1 + z * z / n)
+    return max(0.0, float(low)), min(1.0, float(high))
 
 
 def poisson(count: int) -> tuple[float, float]:

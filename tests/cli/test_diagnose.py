@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+import sys
 import tomllib
 from html.parser import HTMLParser
 from pathlib import Path
@@ -42,7 +43,7 @@ def diagnosed(place: Path) -> dict[str, Any]:
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(place)
         run = subprocess.run(
-            ["python", "-m", "qc", "diagnose", "otter-fell.station.toml", *TABLES, "--out", "out", "--json"],
+            [sys.executable, "-m", "qc", "diagnose", "otter-fell.station.toml", *TABLES, "--out", "out", "--json"],
             capture_output=True, text=True, check=True,
         )  # fmt: skip
     assert run.stderr == ""
