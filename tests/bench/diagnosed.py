@@ -37,8 +37,8 @@ def _head(report: Mapping[str, Any]) -> list[str]:
         f"{report['plantings']:,} plantings on {', '.join(report['stations'])}; the C stations are invented "
         "(`tests/bench/invented.py`), each piece has 14 to 60 days.",
         "A planting counts where the right cause at the right channel stands first among what is found newly. "
-        "Not all of them are unseen: plateau was looked at while the faults of irradiance were written, hills and estuary "
-        "while those of gauge and wiring were, and some misses on C while rivals were weighed.",
+        "Not all of them are unseen: plateau was looked at while the faults of irradiance were written, hills and "
+        "estuary while those of gauge and wiring were, and some misses on C while rivals were weighed.",
         "Percent, with the 95 % interval of Wilson. Error of evidence: the middle of its size, typical and gross.",
     ]
 
