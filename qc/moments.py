@@ -63,6 +63,23 @@ def moment(text: str, station: Station, *, last: bool = False, what: str = "time
     return np.datetime64(utc.other[0] if last and utc.ambiguous[0] else utc.time[0], "us")
 
 
+def period(
+    first: str | None, last: str | None, station: Station, names: tuple[str, str] = ("--from", "--to")
+) -> tuple[np.datetime64 | None, np.datetime64 | None]:
+    """UTC of a period as people write it, either end left out or not; `names` are those of its ends in messages.
+
+    Raises
+    ------
+    UsageError
+        as `moment`, and if it ends before it begins.
+    """
+    begin = moment(first, station, what=names[0]) if first is not None else None
+    end = moment(last, station, last=True, what=names[1]) if last is not None else None
+    if begin is not None and end is not None and begin > end:
+        raise UsageError(f"lies after {names[1]}", where=names[0], mend="exchange them")
+    return begin, end
+
+
 def either(text: str, station: Station, *, what: str = "time") -> list[np.datetime64]:
     """All that a time as people write it may mean: two moments in an hour that the logger clock showed twice."""
     first = moment(text, station, what=what)

@@ -15,7 +15,7 @@ from qc.chain import Checked, Progress
 from qc.episodes import Episode, episodes
 from qc.errors import InputError, RefusedFile, UsageError, printable
 from qc.limits import Limits, in_force
-from qc.moments import moment
+from qc.moments import moment, period
 from qc.neighbours import Neighbour
 from qc.neighbours import read as read_neighbours
 from qc.read.numbers import VALUE
@@ -129,17 +129,12 @@ def check(
         flagged tables that `check` wrote for other stations, their `summary.json` beside them.
     """
     record = _record(station, tables)
-    period = (
-        moment(first, station, what="first") if first is not None else None,
-        moment(last, station, last=True, what="last") if last is not None else None,
-    )
-    if period[0] is not None and period[1] is not None and period[0] > period[1]:
-        raise UsageError("lies after last", where="first", mend="exchange them")
+    span = period(first, last, station, ("first", "last"))
     future = moment(as_of, station, last=True, what="as_of") if as_of is not None else None
     return check_record(
         record,
         limits_of(station, rules_file),
-        period=period,
+        period=span,
         as_of=future,
         neighbours=read_neighbours(neighbours, station),
     )

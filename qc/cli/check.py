@@ -79,19 +79,14 @@ def command(
     plain_files(neighbours)
     out_folder(out)
     from qc import run
-    from qc.moments import moment
+    from qc.moments import moment, period
     from qc.neighbours import read as read_neighbours
     from qc.read.tables import read_tables
     from qc.station import load
 
     station = load(station_file)
     limits = run.limits_of(station, rules_file)
-    period = (
-        moment(first, station, what="--from") if first is not None else None,
-        moment(last, station, last=True, what="--to") if last is not None else None,
-    )
-    if period[0] is not None and period[1] is not None and period[0] > period[1]:
-        raise UsageError("lies after --to", where="--from", mend="exchange them")
+    span = period(first, last, station)
     future = moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
     beside = read_neighbours(neighbours, station)
     warm()
@@ -101,7 +96,7 @@ def command(
         click.echo(f"fairvane: {error.line()}", err=True)
     with bar("checking", quiet=quiet or as_json) as progress:
         result = run.check_record(
-            record, limits, period=period, as_of=future, refused=refused, progress=progress, neighbours=beside
+            record, limits, period=span, as_of=future, refused=refused, progress=progress, neighbours=beside
         )
     document = run.write(result, out, formats=formats, fill_gaps=fill_gaps, replace=replace)
     if as_json:

@@ -123,12 +123,11 @@ def command(
     plain_files(neighbours)
     out_folder(out)
     from qc import run
-    from qc.archive.taken import record_of
     from qc.delivery.calendar import Calendar
     from qc.delivery.codes import SCHEMES, refuse_clash
     from qc.delivery.folder import Terms, deliver
     from qc.delivery.means import DAY_RULES, SAMPLE_RULES
-    from qc.moments import moment
+    from qc.moments import moment, period
     from qc.neighbours import read as read_neighbours
     from qc.read.tables import read_tables
     from qc.station import load
@@ -137,12 +136,7 @@ def command(
     station = load(station_file)
     refuse_clash(station, SCHEMES[flags])
     limits = run.limits_of(station, rules_file)
-    period = (
-        moment(first, station, what="--from") if first is not None else None,
-        moment(last, station, last=True, what="--to") if last is not None else None,
-    )
-    if period[0] is not None and period[1] is not None and period[0] > period[1]:
-        raise UsageError("lies after --to", where="--from", mend="exchange them")
+    span = period(first, last, station)
     future = moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
     beside = read_neighbours(neighbours, station)
     terms = Terms(
@@ -174,12 +168,14 @@ def command(
         if store is None:
             record, refused = read_tables(station, table_files, progress=progress)
         else:
+            from qc.archive.taken import record_of
+
             record, refused = record_of(store, station), []
     for error in refused:
         click.echo(f"fairvane: {error.line()}", err=True)
     with bar("checking", quiet=quiet or as_json) as progress:
         result = run.check_record(
-            record, limits, period=period, as_of=future, refused=refused, progress=progress, neighbours=beside
+            record, limits, period=span, as_of=future, refused=refused, progress=progress, neighbours=beside
         )
     document = deliver(result, out, terms, replace=replace)
     if as_json:

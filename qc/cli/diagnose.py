@@ -66,19 +66,14 @@ def command(
     plain_files(neighbours)
     out_folder(out)
     from qc import run, run_diagnosis
-    from qc.moments import moment
+    from qc.moments import period
     from qc.neighbours import read as read_neighbours
     from qc.read.tables import read_tables
     from qc.station import load
 
     station = load(station_file)
     limits = run.limits_of(station, rules_file)
-    period = (
-        moment(first, station, what="--from") if first is not None else None,
-        moment(last, station, last=True, what="--to") if last is not None else None,
-    )
-    if period[0] is not None and period[1] is not None and period[0] > period[1]:
-        raise UsageError("lies after --to", where="--from", mend="exchange them")
+    span = period(first, last, station)
     beside = read_neighbours(neighbours, station)
     warm()
     with bar("reading", quiet=quiet or as_json) as progress:
@@ -86,7 +81,7 @@ def command(
     for error in refused:
         click.echo(f"fairvane: {error.line()}", err=True)
     with bar("checking", quiet=quiet or as_json) as progress:
-        result = run.check_record(record, limits, period=period, refused=refused, progress=progress, neighbours=beside)
+        result = run.check_record(record, limits, period=span, refused=refused, progress=progress, neighbours=beside)
     with bar("testing", quiet=quiet or as_json) as progress:
         found = run_diagnosis.diagnose_checked(result.checked, progress=progress)
     document = run_diagnosis.write(found, out, replace=replace)
