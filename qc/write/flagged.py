@@ -117,6 +117,9 @@ def _csv(table: pa.Table) -> bytes:
     for at, name in enumerate(table.column_names):
         column = table.column(at)
         if name.endswith("_read"):
+            if column.null_count == len(column):
+                table = table.set_column(at, name, pa.nulls(len(column), pa.string()))
+                continue
             # pyarrow also looks at what lies under a null and beyond a slice, a decimal comma say
             column = pa.chunked_array([pc.fill_null(column, "").combine_chunks()])
             table = table.set_column(at, name, column)
