@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from heapq import heappop, heappush, heappushpop
 from typing import NamedTuple
 
 import numpy as np
@@ -46,10 +47,10 @@ def step(series: ArrayLike, *, least: int = 2) -> Change | None:
     if n < 2 * least:
         return None
     whole = float(np.abs(y - np.median(y)).sum())
+    around = y - np.median(y)  # small numbers lose nothing in sums
+    both = _deviations(around)[:-1] + _deviations(around[::-1])[::-1][1:]
     cost = np.full(n, np.inf)
-    for k in range(least, n - least + 1):
-        a, b = y[:k], y[k:]
-        cost[k] = np.abs(a - np.median(a)).sum() + np.abs(b - np.median(b)).sum()
+    cost[least : n - least + 1] = both[least - 1 : n - least]
     best = int(np.argmin(cost))
     floor = 1e-9 * (1.0 + np.abs(y).max()) * n
     likelihood = -n * np.log((cost + floor) / n)
@@ -57,6 +58,33 @@ def step(series: ArrayLike, *, least: int = 2) -> Change | None:
     gain = n * float(np.log((whole + floor) / (cost[best] + floor)))
     low, high = float(np.median(y[:best])), float(np.median(y[best:]))
     return Change(int(rows[best]), int(rows[good[0]]), int(rows[good[-1]]), low, high, gain)
+
+
+def _deviations(y: Floats) -> Floats:
+    """Sum of absolute deviations from their median of the first k values, for k = 1 to n, shape (n,).
+
+    The values are held in two heaps, the lower half and the upper half, with the sum of each.
+    """
+    lower: list[float] = []  # negative, so that the largest comes first
+    upper: list[float] = []
+    low = high = 0.0
+    out = np.empty(len(y))
+    for k, value in enumerate(y.tolist()):
+        if lower and value < -lower[0]:
+            moved = -heappushpop(lower, -value)
+            low += value - moved
+        else:
+            moved = value
+        heappush(upper, moved)
+        high += moved
+        if len(upper) > len(lower) + 1:
+            moved = heappop(upper)
+            heappush(lower, -moved)
+            high -= moved
+            low += moved
+        # of an odd number the middle one stands first in the upper half
+        out[k] = high - low - (upper[0] if len(upper) > len(lower) else 0.0)
+    return out
 
 
 def first_true(flags: ArrayLike, *, least: int = 2) -> tuple[int, int] | None:
