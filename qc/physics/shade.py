@@ -501,8 +501,8 @@ def edges(rows: Rows, ratio: Floats, low: float, high: float) -> tuple[float, fl
 
 
 def _depths(ratio: Floats) -> tuple[float, ...]:
-    """Depths that the rows within a shadow speak for: their middle one, and that of the deepest fifth, since in a narrow
-    shadow most rows lie at an edge and lose a part only. Empty without rows."""
+    """Depths that the rows within a shadow speak for, none without rows: their middle one, and that of the deepest
+    fifth, since in a narrow shadow most rows lie at an edge and lose a part only."""
     if not len(ratio):
         return ()
     return tuple(float(np.clip(1.0 - np.quantile(ratio, q), 0.15, 1.0)) for q in (0.5, 0.2))
