@@ -104,8 +104,8 @@ def _rest(report: Mapping[str, Any], found: Mapping[str, Any]) -> list[str]:
     for s in found.get("speed", ()):
         lines.append("")
         lines.append(
-            f"**Speed**, a station-year at {s['minutes']} min ({s['rows']:,} rows, {s['channels']} channels), the commands "
-            f"as whole processes: `diagnose` {s['diagnose_s']:.1f} s, {s['ratio']:.2f} times the {s['check_s']:.1f} s of "
+            f"**Speed**, a station-year at {s['minutes']} min ({s['rows']:,} rows, {s['channels']} channels), as whole "
+            f"processes: `diagnose` {s['diagnose_s']:.1f} s, {s['ratio']:.2f} times the {s['check_s']:.1f} s of "
             f"`check` (promised: {'at most 3 times' if s['minutes'] == 1 else 'under 5 s'})."
         )
     return lines
