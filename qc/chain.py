@@ -223,6 +223,7 @@ def run(
     progress: Progress = lambda done, total: None,
     on_found: OnFound | None = None,
     neighbours: Sequence[Neighbour] = (),
+    skies: dict[str, Sky] | None = None,
 ) -> Checked:
     """All stages of checks over all tables of a record.
 
@@ -238,15 +239,19 @@ def run(
         called with each check, channel and what was found, before it is thinned out to the failures.
     neighbours : sequence of Neighbour
         from `qc.neighbours.read`.
+    skies : dict, optional
+        for each table the sun as an earlier run computed it; used where the times are the same, else put there anew.
     """
     station = record.station
+    skies = {} if skies is None else skies
     missed: dict[tuple[str, str], list[str]] = {}
     tables: dict[str, CheckedTable] = {}
     plan = list(zip(stages(), _plan(station, limits), strict=True))
     total = sum(len(stage) for stage, _ in plan) * max(len(record.tables), 1)
     done = 0
     for table_id, table in record.tables.items():
-        sky = Sky(table.middle, station.station.latitude, station.station.longitude, station.station.elevation)
+        site = station.station.latitude, station.station.longitude, station.station.elevation
+        sky = skies[table_id] = skies.get(table_id, Sky(table.middle, *site)).at(table.middle, *site)
         channels = station.channels_of(table_id)
         verdicts = {c.name: ChannelVerdicts.empty(table.rows) for c in channels}
         has_value = {c.name: np.isfinite(table.channels[c.name].values) for c in channels}

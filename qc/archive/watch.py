@@ -29,6 +29,7 @@ from qc.errors import printable
 from qc.limits import Limits
 from qc.logs import Logs
 from qc.record import SECOND
+from qc.sky import Sky
 from qc.station import Station
 from qc.write.faults import picture_of
 
@@ -85,8 +86,9 @@ def watched(
     if record is None:
         return Watched((), last_us)
     first = np.datetime64(first_us, "us")
-    checked = chain.period(chain.run(record, limits), first, None)
-    found = diagnose(checked)
+    skies: dict[str, Sky] = {}
+    checked = chain.period(chain.run(record, limits, skies=skies), first, None)
+    found = diagnose(checked, skies=skies)
     told = document(found, ("", ""))["findings"]
     shots = {f.id: picture_of(f, found) for f in found.findings if f.id not in known}
     return Watched(tuple(told), last_us, {i: shot for i, shot in shots.items() if shot})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import insort
 from typing import NamedTuple
 
 import numpy as np
@@ -47,9 +48,9 @@ def step(series: ArrayLike, *, least: int = 2) -> Change | None:
         return None
     whole = float(np.abs(y - np.median(y)).sum())
     cost = np.full(n, np.inf)
+    left, right = _running_medians(y), _running_medians(y[::-1])
     for k in range(least, n - least + 1):
-        a, b = y[:k], y[k:]
-        cost[k] = np.abs(a - np.median(a)).sum() + np.abs(b - np.median(b)).sum()
+        cost[k] = np.abs(y[:k] - left[k]).sum() + np.abs(y[k:] - right[n - k]).sum()
     best = int(np.argmin(cost))
     floor = 1e-9 * (1.0 + np.abs(y).max()) * n
     likelihood = -n * np.log((cost + floor) / n)
@@ -57,6 +58,15 @@ def step(series: ArrayLike, *, least: int = 2) -> Change | None:
     gain = n * float(np.log((whole + floor) / (cost[best] + floor)))
     low, high = float(np.median(y[:best])), float(np.median(y[best:]))
     return Change(int(rows[best]), int(rows[good[0]]), int(rows[good[-1]]), low, high, gain)
+
+
+def _running_medians(x: Floats) -> list[float]:
+    """Medians of the first none, one, two ... values."""
+    out, known = [np.nan], list[float]()
+    for k, value in enumerate(x.tolist(), 1):
+        insort(known, value)
+        out.append((known[(k - 1) // 2] + known[k // 2]) / 2.0)
+    return out
 
 
 def first_true(flags: ArrayLike, *, least: int = 2) -> tuple[int, int] | None:
