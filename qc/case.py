@@ -35,7 +35,8 @@ to 6 moist or stagnant): the middle of what stations see. Measured on roof: clea
 one of 4.5."""
 
 ISOLATED = ("range", "climate", "step", "spike", "common-mode", "visit")
-"""Checks whose doubt is about single values: `sound` leaves those out, so that a spike is no evidence of a fault."""
+"""Checks whose doubt is about single values: `sound` leaves those out, so that a spike is no evidence of a fault. What
+other checks leave no test of a fault sees, so that diagnosis needs a chain of these alone."""
 
 _DAY_US = 86_400 * SECOND
 

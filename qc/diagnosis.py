@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from qc import chain
-from qc.case import Case
+from qc.case import ISOLATED, Case
 from qc.chain import Checked
 from qc.faults import Cleared, Fault, Outcome, Suspect, Untested, registry
 from qc.limits import Limits, of_faults
@@ -223,7 +223,7 @@ def diagnose(
                 break
             for mend in undo:
                 record = mended(record, mend)
-            now = _cut(chain.run(record, checked.limits, skies=looked.skies), checked)
+            now = _cut(chain.run(record, checked.limits, skies=looked.skies, only=ISOLATED), checked)
             looked = _Looked(now, looked.skies)
             waiting = [f for f in waiting if f.id not in {g.fault.id for g in listed}]
         carried += [f for f in found if f.id in mine - {g.id for g in findings} and f.log_odds > 0.0]
