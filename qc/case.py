@@ -7,9 +7,9 @@ finding could be undone stands mended in the record that it was made from (`qc.d
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from qc.station import Channel, Station
 from qc.verdicts import BIT, DOUBTFUL, Bools, ChannelVerdicts, Floats
 
 Ints = NDArray[np.int64]
+T = TypeVar("T")
 
 TYPICAL_AIR = 3.5
 """Linke turbidity of usual air (from memory: Kasten 1996, Solar Energy 56, 239: 2 clean and cold, 3 clean and warm, 4
@@ -34,7 +35,8 @@ to 6 moist or stagnant): the middle of what stations see. Measured on roof: clea
 one of 4.5."""
 
 ISOLATED = ("range", "climate", "step", "spike", "common-mode", "visit")
-"""Checks whose doubt is about single values: `sound` leaves those out, so that a spike is no evidence of a fault."""
+"""Checks whose doubt is about single values: `sound` leaves those out, so that a spike is no evidence of a fault. What
+other checks leave no test of a fault sees, so that diagnosis needs a chain of these alone."""
 
 _DAY_US = 86_400 * SECOND
 
@@ -112,6 +114,14 @@ class Case:
         """Values in the output unit, NaN where none, shape (n,); less what an earlier finding spoilt."""
         return self.scene.values(channel)
 
+    def once(self, key: str, make: Callable[[], T]) -> T:
+        """A figure that several tests (or several steps of one) share, by a key of its own: made when first asked for.
+        It must depend on the case alone."""
+        if key not in self.shared:
+            self.shared[key] = make()
+        found: T = self.shared[key]
+        return found
+
     def sound(self, channel: Channel) -> Floats:
         """As `values`, without those that a check of single values doubts, and those of a visit."""
         key = f"sound;{channel.name}"
@@ -131,8 +141,8 @@ class Case:
         return out
 
     def quantum(self, channel: Channel) -> Floats:
-        """Declared resolution at each value, in the output unit; 0 where none is declared."""
-        return self.scene.quantum(channel)
+        """Declared resolution at each value, in the output unit; 0 where none is declared. Not to be written to."""
+        return self.once(f"quantum;{channel.name}", lambda: self.scene.quantum(channel))
 
     def device(self, channel: Channel) -> str | None:
         """The device that the station file (its last deployment) names for a channel; None where it names none."""

@@ -121,8 +121,9 @@ NETWORK_S = 12 * 3600.0
 """Seconds that the last stage but one leaves to the last, the neighbours' (judgement: hourly tables look 10 h)."""
 
 
-def reach(station: Station, limits: Limits) -> Reach:
-    """The reach of the chain for a station: the sum over stages of each stage's longest, reading included.
+def reach(station: Station, limits: Limits, only: Sequence[str] = ()) -> Reach:
+    """The reach of the chain for a station: the sum over stages of each stage's longest, reading included. With `only`
+    that of `run` with it.
 
     Raises
     ------
@@ -130,9 +131,10 @@ def reach(station: Station, limits: Limits) -> Reach:
         if reading alone needs more than the contract allows: the clock was set back by too much.
     """
     back, ahead = _reading(station)
-    for spans in _plan(station, limits):
-        back += max((span[0] for span in spans.values()), default=0.0)
-        ahead += max((span[1] for span in spans.values()), default=0.0)
+    for spans, checks in zip(_plan(station, limits), _stages(only), strict=False):
+        ids = {check.id for check in checks}
+        back += max((span[0] for (check, _), span in spans.items() if check in ids), default=0.0)
+        ahead += max((span[1] for (check, _), span in spans.items() if check in ids), default=0.0)
     return Reach(back, ahead)
 
 
@@ -215,6 +217,14 @@ def stages() -> list[list[Check]]:
     return [[c for c in checks if c.stage == stage] for stage in sorted({c.stage for c in checks})]
 
 
+def _stages(only: Sequence[str]) -> list[list[Check]]:
+    """All stages; with `only` those that it takes to have these checks: of the last one they alone."""
+    if not only:
+        return stages()
+    last = max(registry()[check].stage for check in only)
+    return [[c for c in stage if c.stage < last or c.id in only] for stage in stages() if stage[0].stage <= last]
+
+
 def run(
     record: Record,
     limits: Limits,
@@ -223,6 +233,8 @@ def run(
     progress: Progress = lambda done, total: None,
     on_found: OnFound | None = None,
     neighbours: Sequence[Neighbour] = (),
+    skies: dict[str, Sky] | None = None,
+    only: Sequence[str] = (),
 ) -> Checked:
     """All stages of checks over all tables of a record.
 
@@ -238,15 +250,22 @@ def run(
         called with each check, channel and what was found, before it is thinned out to the failures.
     neighbours : sequence of Neighbour
         from `qc.neighbours.read`.
+    skies : dict, optional
+        for each table the sun as an earlier run computed it; used where the times are the same, else put there anew.
+    only : sequence of str
+        ids of checks; what these leave is all that is wanted. What a full run leaves beside it lacks, the merged
+        verdicts of values too.
     """
     station = record.station
+    skies = {} if skies is None else skies
     missed: dict[tuple[str, str], list[str]] = {}
     tables: dict[str, CheckedTable] = {}
-    plan = list(zip(stages(), _plan(station, limits), strict=True))
+    plan = list(zip(_stages(only), _plan(station, limits), strict=not only))
     total = sum(len(stage) for stage, _ in plan) * max(len(record.tables), 1)
     done = 0
     for table_id, table in record.tables.items():
-        sky = Sky(table.middle, station.station.latitude, station.station.longitude, station.station.elevation)
+        site = station.station.latitude, station.station.longitude, station.station.elevation
+        sky = skies[table_id] = skies.get(table_id, Sky(table.middle, *site)).at(table.middle, *site)
         channels = station.channels_of(table_id)
         verdicts = {c.name: ChannelVerdicts.empty(table.rows) for c in channels}
         has_value = {c.name: np.isfinite(table.channels[c.name].values) for c in channels}

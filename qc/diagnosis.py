@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from qc import chain
-from qc.case import Case
+from qc.case import ISOLATED, Case
 from qc.chain import Checked
 from qc.faults import Cleared, Fault, Outcome, Suspect, Untested, registry
 from qc.limits import Limits, of_faults
@@ -84,6 +84,8 @@ WITHHELD = {"channel-open": 2.5}
 its rivals (judgement: 12 to 1): no light comes from a dead input."""
 
 Progress = Callable[[int, int], None]
+Spoilt = Sequence[tuple[str, Suspect]]
+"""Ids of faults that were found, and the suspects, of which some make values useless to the tests that follow."""
 
 
 @dataclass(frozen=True)
@@ -129,7 +131,39 @@ class Diagnosis:
     cases: Mapping[str, Case]
 
 
-def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None, only: Sequence[str] = ()) -> Diagnosis:
+class _Looked:
+    """One checked record while its faults are tested: tables as cases, and what each test said of each, kept, since a
+    test says the same of the same case. `skies` outlives it: a mend seldom moves the times."""
+
+    def __init__(self, checked: Checked, skies: dict[str, Sky]) -> None:
+        self.checked, self.skies = checked, skies
+        self._cases: dict[tuple[str, tuple[int, ...]], tuple[Case, Spoilt]] = {}
+        self._said: dict[tuple[str, str, tuple[int, ...]], Sequence[Outcome]] = {}
+
+    def case(self, table: str, spoilt: Spoilt) -> Case:
+        """The table as tests see it: without what earlier findings spoilt."""
+        key = table, _spoiling(spoilt)
+        if key not in self._cases:
+            # what is spoilt is kept beside it, so that no other object can have its place in memory
+            self._cases[key] = _case(self.checked, table, spoilt, self.skies), tuple(spoilt)
+        return self._cases[key][0]
+
+    def said(self, fault: Fault, table: str, spoilt: Spoilt) -> Sequence[Outcome]:
+        """What the test of a fault says of that."""
+        key = fault.id, table, _spoiling(spoilt)
+        if key not in self._said:
+            self._said[key] = tested(fault, self.case(table, spoilt), spoilt)
+        return self._said[key]
+
+
+def _spoiling(spoilt: Spoilt) -> tuple[int, ...]:
+    return tuple(id(suspect) for _, suspect in spoilt if suspect.spoils)
+
+
+def diagnose(
+    checked: Checked, *, progress: Progress = lambda done, total: None, only: Sequence[str] = (),
+    skies: dict[str, Sky] | None = None,
+) -> Diagnosis:  # fmt: skip
     """Test the faults of the book on a checked record.
 
     Parameters
@@ -140,9 +174,12 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
         called with faults tested and faults in all.
     only : sequence of str
         ids of faults; left out, all of them.
+    skies : dict, optional
+        as `qc.chain.run` left it.
     """
     faults = [f for f in registry().values() if not only or f.id in only]
     record, now = checked.record, checked
+    looked = _Looked(now, {} if skies is None else skies)
     spoilt: list[tuple[str, Suspect]] = []
     findings: list[Finding] = []
     cleared: list[tuple[str, Cleared]] = []
@@ -152,14 +189,14 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
     done = 0
     for ranks in ((), *STAGES):
         waiting = [f for f in faults if (f.rank in ranks if ranks else f.id in EVIDENT)]
-        withheld = _withheld(faults, now) if ranks == STAGES[0] else []
+        withheld = _withheld(faults, looked) if ranks == STAGES[0] else []
         for again in (False, True):
             found: list[Finding] = []
             for table in now.tables:
                 kept = spoilt + withheld
-                case = _case(now, table, kept)
+                case = looked.case(table, kept)
                 for fault in waiting:
-                    for outcome in tested(fault, case, kept):
+                    for outcome in looked.said(fault, table, kept):
                         if isinstance(outcome, Suspect):
                             odds = score(fault, outcome, case)
                             if not ranks and odds < EVIDENT[fault.id]:
@@ -176,7 +213,7 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
                     done += bool(ranks) and not again
                     progress(done, len(faults) * len(now.tables))
             mine = {f.id for f in found}
-            found = _once([*found, *carried, *(_ahead(found, faults, now, kept) if ranks else ())])
+            found = _once([*found, *carried, *(_ahead(found, faults, looked, kept) if ranks else ())])
             known = {g.id for g in findings}
             listed = [f for f in weighed(found) if f.id in mine and f.id not in known]
             findings += listed
@@ -186,7 +223,8 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
                 break
             for mend in undo:
                 record = mended(record, mend)
-            now = chain.run(record, checked.limits)
+            now = _cut(chain.run(record, checked.limits, skies=looked.skies, only=ISOLATED), checked)
+            looked = _Looked(now, looked.skies)
             waiting = [f for f in waiting if f.id not in {g.fault.id for g in listed}]
         carried += [f for f in found if f.id in mine - {g.id for g in findings} and f.log_odds > 0.0]
     findings.sort(key=lambda f: (-f.confidence, f.id))
@@ -196,18 +234,26 @@ def diagnose(checked: Checked, *, progress: Progress = lambda done, total: None,
     return Diagnosis(checked, tuple(findings), tuple(once.values()), tuple(_merged(untested)), cases)
 
 
+def _cut(now: Checked, checked: Checked) -> Checked:
+    """A mended record in the period that is diagnosed; rows around that are there for the reach of the chain."""
+    if all(table.record.rows == checked.record.tables[name].rows for name, table in checked.tables.items()):
+        return now
+    filled = [t.record.time for t in checked.tables.values() if t.record.rows]
+    return chain.period(now, min(t[0] for t in filled), max(t[-1] for t in filled)) if filled else now
+
+
 def _ahead(
-    found: Sequence[Finding], faults: Sequence[Fault], now: Checked, spoilt: Sequence[tuple[str, Suspect]]
-) -> list[Finding]:
+    found: Sequence[Finding], faults: Sequence[Fault], looked: _Looked, spoilt: Spoilt
+) -> list[Finding]:  # fmt: skip
     """Suspects of later ranks that what was found has to be told from; they are tested again in their turn."""
     likely = {f.fault.id: f.fault for f in found if f.log_odds > 0.0}
     stage = max((_stage(f) for f in likely.values()), default=len(STAGES))
     later = [f for f in faults if _stage(f) > stage and any(_may_outdo(f, one) for one in likely.values())]
     out = []
-    for table in now.tables if later else ():
-        case = _case(now, table, spoilt)
+    for table in looked.checked.tables if later else ():
+        case = looked.case(table, spoilt)
         for fault in later:
-            suspects = [o for o in tested(fault, case, spoilt) if isinstance(o, Suspect)]
+            suspects = [o for o in looked.said(fault, table, spoilt) if isinstance(o, Suspect)]
             out += [
                 Finding(fault, s, table, score(fault, s, case), 0.0, sunny=_sunny(s, case), wind=_windy(s, case))
                 for s in suspects
@@ -227,13 +273,13 @@ def _stage(fault: Fault) -> int:
     return next(n for n, ranks in enumerate(STAGES) if fault.rank in ranks)
 
 
-def _withheld(faults: Sequence[Fault], now: Checked) -> list[tuple[str, Suspect]]:
+def _withheld(faults: Sequence[Fault], looked: _Looked) -> list[tuple[str, Suspect]]:
     """What spoils channels so plainly that tests of site, clock and layout do without them."""
     out = []
     for fault in faults:
-        for table in now.tables if fault.id in WITHHELD else ():
-            case = _case(now, table, ())
-            found = [o for o in tested(fault, case) if isinstance(o, Suspect)]
+        for table in looked.checked.tables if fault.id in WITHHELD else ():
+            case = looked.case(table, ())
+            found = [o for o in looked.said(fault, table, ()) if isinstance(o, Suspect)]
             out += [(fault.id, o) for o in found if score(fault, o, case) >= WITHHELD[fault.id]]
     return out
 
@@ -243,11 +289,13 @@ def _likeliest(finding: Finding, listed: Sequence[Finding]) -> bool:
     return all(f.confidence <= finding.confidence for f in listed if f is not finding and _rivals(f, finding))
 
 
-def _case(checked: Checked, table: str, spoilt: Sequence[tuple[str, Suspect]]) -> Case:
+def _case(checked: Checked, table: str, spoilt: Spoilt, skies: dict[str, Sky]) -> Case:
     """The table as later tests see it: without what earlier findings spoilt."""
     record, site = checked.record, checked.record.station.station
     found = checked.tables[table]
-    sky = Sky(found.record.middle, site.latitude, site.longitude, site.elevation)
+    where = site.latitude, site.longitude, site.elevation
+    middle = found.record.middle
+    sky = skies.setdefault(table, Sky(middle, *where)).at(middle, *where)
     case = Case(record.station, found.record, sky, of_faults(), checked.limits, found.verdicts, record.logs)
     for _, suspect in spoilt:
         if suspect.spoils:
@@ -257,10 +305,10 @@ def _case(checked: Checked, table: str, spoilt: Sequence[tuple[str, Suspect]]) -
 
 def case_of(checked: Checked, table: str) -> Case:
     """The Case of one table as the first tests see it; KeyError where there is no such table."""
-    return _case(checked, table, ())
+    return _case(checked, table, (), {})
 
 
-def tested(fault: Fault, case: Case, spoilt: Sequence[tuple[str, Suspect]] = ()) -> Sequence[Outcome]:
+def tested(fault: Fault, case: Case, spoilt: Spoilt = ()) -> Sequence[Outcome]:
     """What the test of one fault says of one table; without what it needs, why it was not tested.
 
     A test that breaks on odd data leaves one `Untested`; the rest goes on.

@@ -31,6 +31,25 @@ class Sky:
     def __init__(self, middle: Times, latitude: float, longitude: float, elevation: float) -> None:
         self.middle, self.latitude, self.longitude, self.elevation = middle, latitude, longitude, elevation
 
+    def at(self, middle: Times, latitude: float, longitude: float, elevation: float) -> Sky:
+        """The sky for other times or another place: this one where they are its own, one cut out of it where the times
+        are a stretch of its own (each depends on its own time alone, bit for bit), else a new one."""
+        other = Sky(middle, latitude, longitude, elevation)
+        if (latitude, longitude, elevation) != (self.latitude, self.longitude, self.elevation) or not len(middle):
+            return other
+        first = int(np.searchsorted(self.middle, middle[0]))
+        rows = slice(first, first + len(middle))
+        if not np.array_equal(self.middle[rows], middle):
+            return other
+        if len(middle) == len(self.middle):
+            return self
+        for name in ("position", "extraterrestrial", "clear"):
+            if name in self.__dict__:
+                found = self.__dict__[name]
+                cut = found[rows] if isinstance(found, np.ndarray) else type(found)(*(x[rows] for x in found))
+                other.__dict__[name] = cut
+        return other
+
     @cached_property
     def position(self) -> sun.SunPosition:
         """Sun position, degrees."""

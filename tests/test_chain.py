@@ -13,16 +13,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from qc import chain, checks
+from qc.case import ISOLATED
 from qc.chain import Checked
 from qc.checks import EVERY, Check, Told, registry
 from qc.episodes import Episode, episodes
 from qc.errors import StationFileError
 from qc.limits import in_force
+from qc.places import folder
 from qc.read import clock
 from qc.read.numbers import MARKER, VALUE
+from qc.read.tables import read_tables
 from qc.record import ReadChannel, Record, TableRecord
 from qc.scene import Scene
-from qc.station import Channel, Station, parse
+from qc.station import Channel, Station, load, parse
 from qc.verdicts import IDS, MISSING, NOT_CHECKED, OWN, WRONG, Found
 
 STATION = """
@@ -455,3 +458,44 @@ def test_join_refuses_what_does_not_fit() -> None:
 def test_the_registry_is_in_the_order_of_the_contract() -> None:
     assert list(registry()) == [i for i in IDS if i in registry()]
     assert checks.registry() is registry()
+
+
+# --- a chain of some checks
+
+
+def test_some_checks_leave_what_they_leave_in_a_whole_run() -> None:
+    """On the sample month: stages before the last of them are whole, since what they condemn is missing later."""
+    sample = folder("sample_data")
+    about = load(sample / "otter-fell.station.toml")
+    whole_record, _ = read_tables(about, sorted(sample.glob("otter-fell_?.csv")))
+    limits = in_force()
+    whole, some = chain.run(whole_record, limits), chain.run(whole_record, limits, only=ISOLATED)
+    counted = 0
+    for name, table in whole.tables.items():
+        for channel, verdicts in table.verdicts.items():
+            found = some.tables[name].verdicts[channel].failures
+            assert "persistence" not in found
+            for check in ISOLATED:
+                assert (check in found) == (check in verdicts.failures), (channel, check)
+                if check in found:
+                    counted += len(found[check].rows)
+                    for key in ("rows", "verdict", "number", "limit"):
+                        np.testing.assert_array_equal(getattr(found[check], key), getattr(verdicts.failures[check], key))
+    assert counted >= 10
+
+
+def test_the_reach_of_some_checks(monkeypatch: pytest.MonkeyPatch) -> None:
+    def nothing(scene: Scene, channel: Channel) -> Found:
+        raise AssertionError("not run here")
+
+    some = [
+        _fake("range", 1, nothing, reach=lambda limits, interval: (1.0, 2.0)),
+        _fake("step", 2, nothing, reach=lambda limits, interval: (10.0, 20.0)),
+        _fake("spike", 2, nothing, reach=lambda limits, interval: (100.0, 200.0)),
+        _fake("frozen", 3, nothing, reach=lambda limits, interval: (1000.0, 2000.0)),
+    ]
+    monkeypatch.setattr(chain, "registry", lambda: {c.id: c for c in some})
+    about, limits = station("air_temperature"), in_force()
+    assert chain.reach(about, limits, ["step"]) == chain.Reach(11.0, 22.0)
+    assert chain.reach(about, limits, ["range"]) == chain.Reach(1.0, 2.0)
+    assert chain.reach(about, limits, ["frozen"]) == chain.Reach(1101.0, 2202.0) == chain.reach(about, limits)

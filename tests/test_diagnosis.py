@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from qc import diagnosis, faults
+from qc import chain, diagnosis, faults
 from qc.case import Case
 from qc.diagnosis import Finding, calibrated, diagnose, weighed
 from qc.faults import CAP, Cleared, Clue, Fault, Outcome, Suspect, Untested
@@ -211,6 +211,42 @@ def test_the_rest_of_a_rank_is_tested_again_after_undoing(monkeypatch: pytest.Mo
     found = diagnose(unchecked(record(a=50.0)))
     assert {f.fault.id for f in found.findings} == {"unit-wrong", "constants-wrong"}
     assert found.cleared == ()  # it was cleared before the unit was undone, and found after it
+
+
+def test_after_undoing_it_keeps_to_the_period(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows before it are there for the chain alone."""
+    seen: list[tuple[np.datetime64, np.datetime64]] = []
+
+    def later(case: Case) -> Sequence[Outcome]:
+        seen.append((case.first, case.last))
+        return []
+
+    unit = suspect(("a",), 3.0, mend=Mend("unit", ("a",), amount=5 / 9, plus=-160 / 9, unit="degF"))
+    use(monkeypatch, fault("unit-wrong", lambda c: [unit], "layout"), fault("shield-heating", later))
+    first, last = T0 + np.timedelta64(2, "h"), T0 + np.timedelta64(9, "h")
+    diagnose(chain.period(unchecked(record(a=50.0)), first, last))
+    assert seen == [(first, last)]
+
+
+@pytest.mark.parametrize(("spoils", "times"), [((), 1), (("a",), 2)])
+def test_a_test_is_asked_once_about_the_same_rows(
+    monkeypatch: pytest.MonkeyPatch, spoils: tuple[str, ...], times: int
+) -> None:
+    """A rival of an earlier fault is asked ahead of its turn; what that one spoils makes the rows others."""
+    asked: list[bool] = []
+
+    def later(case: Case) -> Sequence[Outcome]:
+        asked.append(bool(np.isfinite(case.values(case.of("air_temperature")[0])).any()))
+        return [suspect(("b",), 0.4)]
+
+    use(
+        monkeypatch,
+        fault("channel-open", lambda c: [suspect(("a",), 3.0, spoils=spoils)], "wiring", rivals={"vane-stuck": ""}),
+        fault("vane-stuck", later),
+    )
+    monkeypatch.setattr(diagnosis, "WITHHELD", {})
+    diagnose(unchecked(record()))
+    assert asked == [True, False][:times]
 
 
 # ---- what cannot be tested

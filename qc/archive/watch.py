@@ -24,11 +24,13 @@ from qc.archive.fleet import Fleet
 from qc.archive.ledger import File
 from qc.archive.nightly import Night, Site
 from qc.archive.workers import Lazy, Task, Workers
+from qc.case import ISOLATED
 from qc.diagnosis import diagnose, document
 from qc.errors import printable
 from qc.limits import Limits
 from qc.logs import Logs
 from qc.record import SECOND
+from qc.sky import Sky
 from qc.station import Station
 from qc.write.faults import picture_of
 
@@ -79,14 +81,17 @@ def watched(
     store: Path, about: Station, logs: Logs, limits: Limits, files: Sequence[File], last_us: int, days: float,
     known: frozenset[str],
 ) -> Watched:  # fmt: skip
-    """Diagnose the trailing days of one station."""
+    """Diagnose the trailing days of one station: what `diagnose` says of the rows from `last_us` less those days to
+    `last_us`."""
     first_us = last_us - round(days * 86_400 * SECOND)
-    record = station.record(store, about, logs, files, first_us, last_us, together=True)
+    margin = round(chain.reach(about, limits, ISOLATED).back_s * SECOND)
+    record = station.record(store, about, logs, files, first_us - margin, last_us, together=True)
     if record is None:
         return Watched((), last_us)
-    first = np.datetime64(first_us, "us")
-    checked = chain.period(chain.run(record, limits), first, None)
-    found = diagnose(checked)
+    skies: dict[str, Sky] = {}
+    whole = chain.run(record, limits, skies=skies, only=ISOLATED)
+    checked = chain.period(whole, np.datetime64(first_us, "us"), np.datetime64(last_us, "us"))
+    found = diagnose(checked, skies=skies)
     told = document(found, ("", ""))["findings"]
     shots = {f.id: picture_of(f, found) for f in found.findings if f.id not in known}
     return Watched(tuple(told), last_us, {i: shot for i, shot in shots.items() if shot})

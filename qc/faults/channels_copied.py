@@ -76,6 +76,10 @@ def _related(case: Case, a: Channel, b: Channel) -> bool:
 
 def _step(case: Case, channel: Channel) -> float:
     """Its resolution, or a thousandth of its spread where none is declared; in the output unit."""
+    return case.once(f"{ID};step;{channel.name}", lambda: _step_of(case, channel))
+
+
+def _step_of(case: Case, channel: Channel) -> float:
     quantum = case.quantum(channel)
     there = quantum[quantum > 0]
     if len(there):

@@ -89,10 +89,18 @@ def _copy(case: Case, channel: Channel, other: Channel) -> bool:
     if channel.quantity == other.quantity:
         return False  # twins agree
     x, y = case.values(channel), case.values(other)
-    step = max(float(case.quantum(c).max(initial=0.0)) for c in (channel, other)) + 1e-9
+    step = max(_coarsest(case, c) for c in (channel, other)) + 1e-9
     with np.errstate(invalid="ignore"):
+        near = np.abs(x - y) <= step
+        if np.count_nonzero(near) <= 10:  # not half of more than 20
+            return False
         moved = (np.abs(np.diff(x, prepend=np.nan)) > step) & np.isfinite(y)
-        return bool(moved.sum() > 20 and (np.abs(x - y) <= step)[moved].mean() > 0.5)
+        return bool(moved.sum() > 20 and near[moved].mean() > 0.5)
+
+
+def _coarsest(case: Case, channel: Channel) -> float:
+    """Its coarsest resolution, in the output unit; 0 where none is declared."""
+    return case.once(f"coarsest;{channel.name}", lambda: float(case.quantum(channel).max(initial=0.0)))
 
 
 def _leaves(case: Case, channel: Channel) -> tuple[Floats, Floats]:
@@ -111,7 +119,7 @@ def _size(case: Case, channel: Channel, leave: Floats) -> float:
     size = np.abs(leave[np.isfinite(leave)])
     if not len(size):
         return float("inf")
-    quantum = float(case.quantum(channel).max(initial=0.0))
+    quantum = _coarsest(case, channel)
     usual = max(1.4826 * float(np.median(size)), quantum)
     return max(case.limit(ID, "sizes") * usual, case.limit(ID, "tail") * float(np.percentile(size, 90.0)))
 

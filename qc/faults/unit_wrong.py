@@ -26,7 +26,7 @@ from qc.case import Case
 from qc.errors import StationFileError
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
-from qc.physics import heights, humidity, onset
+from qc.physics import blocks, heights, humidity, onset
 from qc.physics.pressure import standard_pressure
 from qc.station import Channel
 from qc.verdicts import Floats
@@ -144,7 +144,7 @@ def _one(case: Case, channel: Channel) -> Outcome | None:
 def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcome:
     values = case.values(channel)
     rows = np.flatnonzero(np.isfinite(values))
-    _, first = _blocks(case, rows)
+    first = _blocks(case, rows)
     begin_row, before_row = int(rows[0]), None
     run = onset.first_true(told.better, least=min(2, int(np.isfinite(told.better).sum())))
     if run is not None and run[0] >= 0:
@@ -181,17 +181,23 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcom
     )  # fmt: skip
 
 
-def _blocks(case: Case, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Six-hour blocks with values, and where each begins in `rows`."""
-    us = case.time[rows].astype("datetime64[us]").astype(np.int64)
-    return np.unique(us // round(BLOCK_S * 1e6), return_index=True)
+def _blocks(case: Case, rows: np.ndarray) -> np.ndarray:
+    """Where each six-hour block with values begins in `rows`, which rise."""
+    block = blocks.number(case.time[rows], BLOCK_S / 3600.0)
+    begins = np.ones(len(rows), bool)
+    begins[1:] = block[1:] != block[:-1]
+    return np.flatnonzero(begins)
 
 
-def _medians(case: Case, values: Floats) -> Floats:
+def _medians(case: Case, channel: Channel) -> Floats:
     """Median of each six-hour block with values."""
-    rows = np.flatnonzero(np.isfinite(values))
-    _, first = _blocks(case, rows)
-    return np.array([np.median(part) for part in np.split(values[rows], first[1:])])
+
+    def make() -> Floats:
+        values = case.values(channel)
+        rows = np.flatnonzero(np.isfinite(values))
+        return blocks.medians_of(values[rows], _blocks(case, rows))
+
+    return case.once(f"{ID};medians;{channel.name}", make)
 
 
 def _narrowed(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int]:
@@ -243,7 +249,7 @@ def _tail(better: Floats) -> slice:
 
 def _pressure(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
     usual = float(standard_pressure(case.sky.elevation))
-    middles = _medians(case, values)
+    middles = _medians(case, channel)
     wide = case.limit(ID, "pressure")
     here = np.log(np.maximum(middles, 1e-6) / usual)
     there = np.log(np.maximum(reading.of(middles), 1e-6) / usual)
@@ -269,17 +275,17 @@ def _usual_temperature(case: Case) -> float:
 
 
 def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
-    middles = _medians(case, values)
+    middles = _medians(case, channel)
     usual = _usual_temperature(case) - (5.0 if channel.quantity == "dew_point" else 0.0)
     wide = case.limit(ID, "temperature") * (1.4 if channel.quantity == "logger_temperature" else 1.0)
     here, there = (middles - usual) / wide, (reading.of(middles) - usual) / wide
     reference = _reference(case, channel)
-    better = _stepped(middles, reading)
+    better = _stepped(case, channel, reading)
     leapt = better is not None
     if better is None and reference is None:
         better = (np.abs(there) < np.abs(here)).astype(float)
     elif better is None and reference is not None:
-        beside = np.array([np.median(p) for p in np.split(*_paired(case, values, reference))])
+        beside = _apart(case, channel)
         better = (np.abs(reading.of(middles) - middles + beside) < np.abs(beside)).astype(float)
         better[~np.isfinite(beside)] = np.nan
     assert better is not None
@@ -290,7 +296,7 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
         return None  # a unit that changes within the record makes values leap
     a, b = float(np.median(here[at])), float(np.median(there[at]))
     rows = np.flatnonzero(np.isfinite(values))
-    _, first = _blocks(case, rows)
+    first = _blocks(case, rows)
     after = values[rows[first[at.start]] :]
     converted = reading.of(after[np.isfinite(after)])
     odd = float(np.mean(np.abs(converted - usual) > 28.0))
@@ -351,9 +357,10 @@ def _leap(before: float, reading: Reading) -> float:
     return (before - reading.plus) / reading.factor - before
 
 
-def _stepped(middles: Floats, reading: Reading) -> Floats | None:
+def _stepped(case: Case, channel: Channel, reading: Reading) -> Floats | None:
     """1 from the block on at which the values leap as this unit would make them; None where they do not."""
-    change = _coarse_step(middles)
+    middles = _medians(case, channel)
+    change = case.once(f"{ID};step;{channel.name}", lambda: _coarse_step(middles))
     if change is None or change.gain < 4.0:
         return None
     leap = _leap(change.before, reading)
@@ -362,15 +369,24 @@ def _stepped(middles: Floats, reading: Reading) -> Floats | None:
     return (np.arange(len(middles)) >= change.at).astype(float)
 
 
-def _paired(case: Case, values: Floats, reference: Floats) -> tuple[Floats, np.ndarray]:
-    """Values less a reference in the rows of values, and the edges of blocks, for `np.split`."""
-    rows = np.flatnonzero(np.isfinite(values))
-    _, first = _blocks(case, rows)
-    return (values - reference)[rows], first[1:]
+def _apart(case: Case, channel: Channel) -> Floats:
+    """Median of a temperature less the others of the table, for each six-hour block in which it has values."""
+
+    def make() -> Floats:
+        values, reference = case.values(channel), _reference(case, channel)
+        assert reference is not None
+        rows = np.flatnonzero(np.isfinite(values))
+        return blocks.medians_of((values - reference)[rows], _blocks(case, rows))
+
+    return case.once(f"{ID};apart;{channel.name}", make)
 
 
 def _reference(case: Case, channel: Channel) -> Floats | None:
     """Median of the other temperatures of the table; None without any."""
+    return case.once(f"{ID};reference;{channel.name}", lambda: _others(case, channel))
+
+
+def _others(case: Case, channel: Channel) -> Floats | None:
     others = [c for c in case.of(*TEMPERATURES) if c.name != channel.name]
     sheets = [case.values(c) for c in others]
     sheets = [s for s in sheets if np.isfinite(s).mean() > 0.3]
@@ -451,17 +467,17 @@ def _identity(case: Case, channel: Channel, values: Floats, reading: Reading, st
 
 
 def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told | str | None:
-    days, medians = _daily(case, values)
+    days, medians = _daily(case, channel)
     if not len(days):
         return "less than a day of wind"
     if channel.statistic in ("min", "max") and channel.quantity == "wind_speed":
         return None
     turn = float(np.log(reading.factor))
-    ratio = _ratio(case, channel, values, days)
+    ratio = _ratio(case, channel)
     series = np.log(np.maximum(medians, 0.1)) if ratio is None else ratio
     start, step, fit = 0, None, 0.0
     whose: Clue | None = None
-    change = onset.step(series, least=2)
+    change = case.once(f"{ID};wind step;{channel.name}", lambda: onset.step(series, least=2))
     if change is not None and change.gain > 3.0:
         jump = change.after - change.before
         rest = np.concatenate((series[: change.at] - change.before, series[change.at :] - change.after))
@@ -501,7 +517,7 @@ def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
         clues.append(Clue("level only", -2.0, "nothing beside it and no grid of another unit"))
     clues.append(Clue("unit", _RARE.get(reading.unit, 0.0), "how often loggers are set so"))
     rows = np.flatnonzero(np.isfinite(values))
-    _, first = _blocks(case, rows)
+    first = _blocks(case, rows)
     better = (case.solar_day[rows[first]] >= days[start]).astype(float)
     begun = _since(case, channel, values, days, start, ratio is not None) if start else None
     return Told(clues, better, fit, begun)
@@ -528,7 +544,7 @@ def _whose(case: Case, channel: Channel, days: Floats, own: Floats, at: int) -> 
     mate = _mate(case, channel)
     if mate is None:
         return None
-    known, medians = _daily(case, case.values(mate))
+    known, medians = _daily(case, mate)
     turns = np.isin(days, known)
     if turns[at:].mean() < 0.5:
         return Clue("which of the two", -4.0, f"{mate.name} hardly turns from then on")
@@ -570,7 +586,7 @@ def _since(case: Case, channel: Channel, values: Floats, days: Floats, start: in
     if not mate:
         inner = np.flatnonzero((case.solar_day >= days[start - 1]) & (case.solar_day <= days[start]))
         return int(inner[0]), int(inner[-1])
-    each = _each(case, channel, values)
+    each = _each(case, channel)
     assert each is not None
     good = rows[np.isfinite(each[rows])]
     size = max(1, len(good) // 200)
@@ -585,8 +601,12 @@ def _since(case: Case, channel: Channel, values: Floats, days: Floats, start: in
 _SIGN = {"wind_speed": 1.0, "wind_gust": -1.0}
 
 
-def _daily(case: Case, values: Floats) -> tuple[Floats, Floats]:
+def _daily(case: Case, channel: Channel) -> tuple[Floats, Floats]:
     """Solar days with a quarter of their values, and their medians of what moves."""
+    return case.once(f"{ID};daily;{channel.name}", lambda: _daily_of(case, case.values(channel)))
+
+
+def _daily_of(case: Case, values: Floats) -> tuple[Floats, Floats]:
     rows = np.flatnonzero(values > 0.3)
     if not len(rows):
         return np.empty(0), np.empty(0)
@@ -596,10 +616,10 @@ def _daily(case: Case, values: Floats) -> tuple[Floats, Floats]:
     return days[enough], np.array([np.median(p) for p, e in zip(parts, enough, strict=True) if e])
 
 
-def _each(case: Case, channel: Channel, values: Floats) -> Floats | None:
+def _each(case: Case, channel: Channel) -> Floats | None:
     """By row: logarithm of the channel over what its mate lets expect. None without a mate. Rows in which the wind does
     not change, or a gust equals its mean, are left out: a frozen head repeats both."""
-    mate = _mate(case, channel)
+    mate, values = _mate(case, channel), case.values(channel)
     if mate is None:
         return None
     factor = 1.6 * (max(case.interval_s, 60.0) / 600.0) ** 0.13
@@ -614,9 +634,14 @@ def _each(case: Case, channel: Channel, values: Floats) -> Floats | None:
     return each
 
 
-def _ratio(case: Case, channel: Channel, values: Floats, days: Floats) -> Floats | None:
-    """`_each` by day, the days given; None without a mate, or where it is silent on three days of ten."""
-    each = _each(case, channel, values)
+def _ratio(case: Case, channel: Channel) -> Floats | None:
+    """`_each` by day, for the days of `_daily`; None without a mate, or where it is silent on three days of ten."""
+    return case.once(f"{ID};ratio;{channel.name}", lambda: _ratio_of(case, channel))
+
+
+def _ratio_of(case: Case, channel: Channel) -> Floats | None:
+    days, _ = _daily(case, channel)
+    each = _each(case, channel)
     if each is None:
         return None
     out = np.full(len(days), np.nan)
@@ -679,9 +704,13 @@ def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
         return "too little high sun"
     k = np.where(high, values / np.maximum(case.clear.ghi, 1.0), np.nan)
     rows = np.flatnonzero(np.isfinite(values))
-    _, first = _blocks(case, rows)
-    by_block = np.array([np.quantile(p[np.isfinite(p)], 0.9) if np.isfinite(p).sum() > 3 else np.nan
-                         for p in np.split(k[rows], first[1:])])  # fmt: skip
+    first = _blocks(case, rows)
+
+    def make() -> Floats:
+        parts = [p[np.isfinite(p)] for p in np.split(k[rows], first[1:])]
+        return np.array([np.quantile(p, 0.9) if len(p) > 3 else np.nan for p in parts])
+
+    by_block = case.once(f"{ID};bright above {least:g};{channel.name}", make)
 
     def fit(top: Floats) -> Floats:
         off = np.log(np.maximum(top, 1e-6))
@@ -744,7 +773,7 @@ def _wet(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
     tops = np.quantile(here, 0.98)
     if reading.factor < 10.0 or len(here) < 30:
         return None
-    middles = _medians(case, values)
+    middles = _medians(case, channel)
     better = (middles <= 1.05).astype(float)
     at = _tail(better)
     if not len(middles[at]):
@@ -797,7 +826,7 @@ def _rain(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
     year = float(np.nansum(values)) / days * 365.25
     clues.append(Clue("a year", _capped(1.5 * float(np.log(120.0 / max(year, 1.0)))) if days >= 14 else 0.0,
                       f"{year:.0f} mm in a year at this rate"))  # fmt: skip
-    return Told(clues, np.ones(len(_medians(case, values))))
+    return Told(clues, np.ones(len(_medians(case, channel))))
 
 
 _TELLERS: dict[str, Teller] = {

@@ -34,6 +34,24 @@ def medians(values: ArrayLike, block: Ints) -> tuple[Ints, Floats, Ints]:
     return blocks, (low + high) / 2.0, count
 
 
+def medians_of(values: Floats, first: NDArray[np.intp]) -> Floats:
+    """Median of each stretch of values, bit for bit that of `np.median`: NaN where one is among them.
+
+    Parameters
+    ----------
+    values : shape (n,).
+    first : where each stretch begins, rising; the last one ends with the values.
+
+    Stretches of one length, mostly all but the first and last, are taken together.
+    """
+    length = np.diff(first, append=len(values))
+    out = np.empty(len(first))
+    for size in np.unique(length).tolist():
+        here = np.flatnonzero(length == size)
+        out[here] = np.median(values[first[here, None] + np.arange(size)], axis=1)
+    return out
+
+
 def spread_out(found: ArrayLike, blocks: Ints, block: Ints, otherwise: float | bool) -> NDArray[np.generic]:
     """A figure of each block, put back onto the rows; `otherwise` where the block has none."""
     figures = np.asarray(found)
