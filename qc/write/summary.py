@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from qc.chain import Checked, CheckedTable, not_applied
 from qc.gaps import on_grid
-from qc.quantities import quantities
 from qc.record import SECOND
 from qc.station import Channel, Station
 from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, WORDS, WRONG, is_usable
@@ -99,7 +98,7 @@ def _channel(channel: Channel, table: CheckedTable, expected: int) -> dict[str, 
     failed_again = {} if corrected is None else {"failed_again": {WORDS[c]: int(again[c]) for c in (DOUBTFUL, WRONG)}}
     return {
         "quantity": quantity,
-        "unit": channel.unit if quantity == "other" else quantities()[quantity].unit,
+        "unit": channel.output_unit,
         "statistic": channel.statistic,
         "verdicts": {word: int(counts[code]) for code, word in enumerate(WORDS)},
         "checks": {check: len(failure.rows) for check, failure in failures.items()},
