@@ -51,8 +51,10 @@ def step(series: ArrayLike, *, least: int = 2) -> Change | None:
     both = _deviations(around)[:-1] + _deviations(around[::-1])[::-1][1:]
     cost = np.full(n, np.inf)
     cost[least : n - least + 1] = both[least - 1 : n - least]
-    best = int(np.argmin(cost))
     floor = 1e-9 * (1.0 + np.abs(y).max()) * n
+    for k in np.flatnonzero(cost <= cost.min() + floor).tolist():  # rounding must not choose between equals
+        cost[k] = np.abs(y[:k] - np.median(y[:k])).sum() + np.abs(y[k:] - np.median(y[k:])).sum()
+    best = int(np.argmin(cost))
     likelihood = -n * np.log((cost + floor) / n)
     good = np.flatnonzero(likelihood >= likelihood[best] - 2.0)
     gain = n * float(np.log((whole + floor) / (cost[best] + floor)))

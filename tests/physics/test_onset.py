@@ -42,6 +42,14 @@ def test_a_step_stands_where_deviations_are_least(series: list[float], least: in
     assert found.gain >= -1e-6
 
 
+@given(st.lists(st.floats(-1e6, 1e6, allow_subnormal=False), min_size=4, max_size=12))
+def test_of_equal_places_the_first(values: list[float]) -> None:
+    cost = plainly(np.array(values), 2)
+    found = step(values)
+    assert found is not None
+    assert found.at == int(np.argmin(cost))
+
+
 @pytest.mark.parametrize(
     ("series", "least", "expected"),
     [
