@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc import chain
-from qc.archive import foreign, ledger, months, places, raw
-from qc.archive.foreign import Clue
+from qc.archive import counts, foreign, ledger, months, places, raw
+from qc.archive.foreign import Clue, Count, Counted
 from qc.archive.ledger import File, Span
 from qc.chain import Checked
 from qc.errors import InputError, RefusedFile, printable
@@ -76,6 +76,8 @@ class Ingested:
     next_line: int = 0
     spans: tuple[Span, ...] = ()
     troubles: tuple[str, ...] = ()
+    counts: tuple[Count, ...] = ()
+    """Where the line counters of the station stand in the files that were read."""
 
 
 @dataclass(frozen=True)
@@ -96,11 +98,13 @@ class _Known:
     files: list[File]
     sums: dict[str, File]
     clues: Sequence[Clue]
+    counts: Sequence[Count]
+    stands: dict[str, Count] = field(default_factory=dict)
 
 
 def ingest(
     store: Path, station: Station, arrived: Sequence[tuple[Path, Stat]], known: Sequence[File], next_line: int,
-    order: Order, clues: Sequence[Clue] = (),
+    order: Order, clues: Sequence[Clue] = (), others: Sequence[Count] = (),
 ) -> Ingested:  # fmt: skip
     """Take files of the inbox into the raw lines.
 
@@ -114,9 +118,11 @@ def ingest(
         id of the next new line.
     clues : sequence of Clue
         last pressures of the stations of the fleet: see `qc.archive.foreign`.
+    others : sequence of Count
+        where the line counters of the stations of the fleet stand.
     """
     aside = raw.tidy(store, station.id, next_line, order.runs)
-    state = _Known(list(known), {f.sha256: f for f in known}, clues)
+    state = _Known(list(known), {f.sha256: f for f in known}, clues, others)
     out: list[Arrived] = []
     spans: list[Span] = []
     troubles: list[str] = []
@@ -145,7 +151,7 @@ def ingest(
         one_, touched, next_line = _taken(store, station, path, stat, content, digest, state, next_line, order)
         out.append(one_)
         spans += touched
-    return Ingested(station.id, tuple(out), next_line, tuple(spans), tuple(troubles))
+    return Ingested(station.id, tuple(out), next_line, tuple(spans), tuple(troubles), tuple(state.stands.values()))
 
 
 def named(path: Path) -> str:
@@ -194,6 +200,16 @@ def _taken(
     slop = places.slop_us(station)
     close = [f for f in read if _meets(f, first - slop, last + slop)]
     older = [f for f in close if _begins(store, station.id, ledger.unpacked(f.manifest), lines.ids)]
+    here = counts.of(content, station) if counts.able(station) else {}
+    if here and close and not older:
+        own = _counted(store, station, close, first, last)
+        other, number, table = counts.another(station, own, here, state.counts)
+        if other:
+            why = f"looks like a file of {other}: row {number:.0f} of {table} goes on with its line counter; left out"
+            return kept(ledger.FOREIGN, why, **rows, other=other)
+    for count in counts.latest(here, station):
+        if count.table not in state.stands or state.stands[count.table].us < count.us:
+            state.stands[count.table] = count
     stands = ~has
     if by_line:
         for f in close:
@@ -278,6 +294,34 @@ def _foreign(
                 why = f"looks like a file of {other}: {hpa:.1f} hPa where {own.hpa:.1f} stood before; left out"
                 return other, why
     return None
+
+
+def _counted(store: Path, station: Station, files: Sequence[File], first_us: int, last_us: int) -> dict[str, Counted]:
+    """Rows with a line counter that files have between two times, by table; one for each time."""
+    found: dict[str, list[Counted]] = {}
+    for file in files:
+        some = places.Places.unpacked(file.places).lines(file.lines, first_us, last_us)
+        content = raw.joined(store, station.id, ledger.unpacked(file.manifest)[some])
+        try:
+            for table, rows in counts.of(content, station).items():
+                found.setdefault(table, []).append(rows)
+        except RefusedFile:  # a few lines may look like no text where the whole file does not
+            continue
+    out = {}
+    for table, parts in found.items():
+        us, first = np.unique(np.concatenate([p.us for p in parts]), return_index=True)
+        number, values = (np.concatenate([getattr(p, key) for p in parts]) for key in ("number", "values"))
+        out[table] = Counted(us, number[first], values[first])
+    return out
+
+
+def at_odds(store: Path, station: Station, file: File, files: Sequence[File]) -> bool:
+    """Whether a file's line counter and values contradict those of the station's other files at the same times."""
+    if not counts.able(station) or file.first_us is None or file.last_us is None:
+        return False
+    close = [f for f in files if f.standing == ledger.READ and _meets(f, file.first_us, file.last_us)]
+    own, here = (_counted(store, station, some, file.first_us, file.last_us) for some in (close, [file]))
+    return bool(counts.odd(own, here))
 
 
 def still_foreign(

@@ -96,8 +96,8 @@ def template(folder: Path) -> None:
     for kind in range(KINDS):
         head, days = text_of(kind)
         for day, lines in enumerate(days):
-            where = folder / "new" / f"{kind}.csv" if day == DAYS - 1 else folder / "in" / name_of(kind) / f"{day:03}.csv"
-            where.write_text(head + lines, "utf-8")
+            path = folder / "in" / name_of(kind) / f"{day:03}.csv"
+            (path if day < DAYS - 1 else folder / "new" / f"{kind}.csv").write_text(head + lines, "utf-8")
     with Processes(JOBS) as workers:
         night(folder, workers, DAYS - 1)
 
@@ -109,9 +109,7 @@ def grown(folder: Path, kinds: Path, stations: int) -> None:
     for n in range(stations):
         old, new = name_of(n % KINDS), name_of(n)
         for kind in ("archive", "raw"):
-            shutil.copytree(
-                old_store / kind / f"station={old}", store / kind / f"station={new}", copy_function=os.link
-            )
+            shutil.copytree(old_store / kind / f"station={old}", store / kind / f"station={new}", copy_function=os.link)
         shutil.copytree(kinds / "in" / old, folder / "in" / new, copy_function=os.link, dirs_exist_ok=True)
         os.link(kinds / "new" / f"{n % KINDS}.csv", folder / "in" / new / f"{DAYS - 1:03}.csv")
     for path in old_store.iterdir():
@@ -144,9 +142,8 @@ def _copied(connection: Any, old: str, new: str) -> None:
         if table == "seen":
             same = "n.sha256 = o.sha256 where o.id = file and n.station = ?2"
             asked[names.index("file")] = f"(select n.id from file as o join file as n on {same})"
-        connection.execute(
-            f"insert into {table} ({','.join(names)}) select {','.join(asked)} from {table} where {key} = ?1", (old, new)
-        )
+        into = f"insert into {table} ({','.join(names)}) select {','.join(asked)} from {table} where {key} = ?1"
+        connection.execute(into, (old, new))
 
 
 def night(folder: Path, workers: Workers, day: int) -> whole.Done:
@@ -187,7 +184,8 @@ def measured(kinds: Path, stations: int, dask: str = "") -> dict[str, Any]:
         "stations": stations, "archive_s": done.seconds["archive"], "diagnosis_s": done.seconds["diagnosis"],
         "digest_s": done.seconds["digest"], "night_s": round(day_s, 2), "idle_s": round(idle, 2),
         "cpu_s": round(own + child.ru_utime + child.ru_stime, 2), "parent_mib": round(peak / 1024),
-        "worker_mib": round(child.ru_maxrss / 1024), "faulty": len(faulty), "false": sum(name not in faulty for name in going),
+        "worker_mib": round(child.ru_maxrss / 1024), "faulty": len(faulty),
+        "false": sum(name not in faulty for name in going),
     }  # fmt: skip
 
 
@@ -275,8 +273,8 @@ def markdown(results: Mapping[str, Any]) -> str:
             f"stations, median of {len(dask['ratios'])} pairs; promised: at most {PROMISED['dask']}{missed})."
         )
     lines.append(
-        f"Measured on {results['cores']} cores (`python -m tests.bench.fleet`), one new day of 1 min data of 12 channels "
-        f"for each station; one station in {KINDS} has a fault."
+        f"Measured on {results['cores']} cores (`python -m tests.bench.fleet`), one new day of 1 min data of 12 "
+        f"channels for each station; one station in {KINDS} has a fault."
     )
     return "\n".join(lines)
 
