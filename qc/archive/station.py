@@ -28,6 +28,7 @@ from qc.limits import Limits
 from qc.logs import NO_LOGS, Logs
 from qc.neighbours import Neighbour
 from qc.read.lines import from_bytes
+from qc.read.source import Look
 from qc.read.tables import read_tables
 from qc.record import SECOND, Record
 from qc.station import Station
@@ -401,12 +402,13 @@ def joined(spans: Sequence[Span], reach_us: int) -> list[Span]:
 
 def record(
     store: Path, station: Station, logs: Logs, files: Sequence[File], first_us: int, last_us: int,
-    together: bool = False,
+    together: bool = False, look: Look | None = None,
 ) -> Record | None:  # fmt: skip
     """All that the store holds of a station between two times (UTC, both included) and a little around them.
 
     None where it holds no row there. With `together`, files of one header are read as one: the rows are the same, and a
-    month of daily files is read three times as fast, but the accounts of files are not theirs.
+    month of daily files is read three times as fast, but the accounts of files are not theirs. `look` notes lines as
+    those of the files in which they came: it wants all times, and no `together`.
     """
     slop = places.slop_us(station)
     wanted: dict[Path, Ints] = {}
@@ -431,12 +433,15 @@ def record(
         rows = rows[np.argsort(first, kind="stable")]
         wanted[names[0]] = np.concatenate([np.frombuffer(header, np.int64), rows])
         whole[names[0]] = wanted[names[0]]
-    return _read(store, station, logs, wanted, whole) if wanted else None
+    if look is not None:
+        look.names = {Path(f"{file.id:09}/{Path(file.path).name}"): file.path for file in files}
+    return _read(store, station, logs, wanted, whole, look) if wanted else None
 
 
 def _read(
-    store: Path, station: Station, logs: Logs, wanted: dict[Path, Ints], whole: dict[Path, Ints]
-) -> Record | None:
+    store: Path, station: Station, logs: Logs, wanted: dict[Path, Ints], whole: dict[Path, Ints],
+    look: Look | None = None,
+) -> Record | None:  # fmt: skip
     """Some lines of some files as a Record; lines that several of them share are fetched once."""
     texts = raw.texts(store, station.id, np.concatenate(list(wanted.values())))
     lines = {}
@@ -446,8 +451,11 @@ def _read(
         except RefusedFile:  # a few lines may look like no text where the whole file does not
             found_ = from_bytes(raw.joined(store, station.id, whole[name]))
         lines[name] = replace(found_, path=name)
+    more: dict[str, Any] = {}
+    if look is not None:
+        look.opened, more = lines.__getitem__, {"note": look.note}
     try:
-        found, _ = read_tables(station, list(lines), opened=lines.__getitem__, known=logs)
+        found, _ = read_tables(station, list(lines), opened=lines.__getitem__, known=logs, **more)
     except InputError:  # header lines alone
         return None
     return found

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from qc.cli.files import Filled, out_folder, plain_files
+from qc.cli.files import Filled, files_or_store, out_folder, plain_files
 from qc.cli.progress import bar
 from qc.cli.warm import warm
 from qc.errors import UsageError, nearest, printable
@@ -116,10 +116,7 @@ def command(
     """
     formats = _some(write, FORMATS, "--write", "format")
     spans = [] if means.strip() == "none" else _some(means, SPANS, "--means", "span")
-    if bool(table_files) == (store is not None):
-        what = "goes without table files" if table_files else "is missing, and so are table files"
-        raise UsageError(what, where="--store", mend="give table files or a store")
-    plain_files(table_files)
+    files_or_store(table_files, store)
     plain_files(neighbours)
     out_folder(out)
     from qc import run

@@ -6,13 +6,14 @@ from pathlib import Path
 
 import click
 
-from qc.cli.files import Filled, plain_files
+from qc.cli.files import Filled, files_or_store, plain_files
 from qc.cli.progress import bar
 
 
 @click.command("why")
 @click.argument("station_file", type=Filled())
-@click.argument("table_files", nargs=-1, required=True, type=Filled(), metavar="TABLE_FILE...")
+@click.argument("table_files", nargs=-1, type=Filled(), metavar="TABLE_FILE...")
+@click.option("--store", type=Filled(), metavar="DIR", help="The store of `fairvane nightly`, in place of table files.")
 @click.option("--channel", "channel_name", required=True, metavar="NAME", help="The channel of the value.")
 @click.option("--at", "at", required=True, metavar="T", help="Its stamp; without a zone on the logger clock.")
 @click.option("--as-of", metavar="T", help="Now, for the test of stamps in the future; left out, none lies there.")
@@ -30,6 +31,7 @@ from qc.cli.progress import bar
 def command(
     station_file: Path,
     table_files: tuple[Path, ...],
+    store: Path | None,
     channel_name: str,
     at: str,
     as_of: str | None,
@@ -44,6 +46,7 @@ def command(
     Example:
       fairvane why otter-fell.station.toml otter-fell_?.csv --channel ws --at 2026-03-20T12:00
       fairvane why my.station.toml *.csv --channel t_air --at "2026-03-13 05:30Z" --json
+      fairvane why my.station.toml --store store --channel t_air --at 2026-03-13T05:30
 
     Give all files that were checked: the verdict rests on the rows around the value; and --as-of,
     --neighbour and --rules as for check.
@@ -54,7 +57,7 @@ def command(
       1  the value was found, but a file could not be read (named on standard error)
       2  unusable arguments, station file or input; no such channel, or no row of that stamp: the nearest are named
     """
-    plain_files(table_files)
+    files_or_store(table_files, store)
     plain_files(neighbours)
     from qc import run
     from qc.moments import either, moment
@@ -72,7 +75,12 @@ def command(
     beside = read_neighbours(neighbours, station)
     look = Look(station.table_of(channel), channel, tuple(moments))
     with bar("reading", quiet=quiet or as_json) as progress:
-        record, refused = read_tables(station, table_files, progress=progress, note=look.note)
+        if store is None:
+            record, refused = read_tables(station, table_files, progress=progress, note=look.note)
+        else:
+            from qc.archive.taken import record_of
+
+            record, refused = record_of(store, station, look=look), []
     for error in refused:
         click.echo(f"fairvane: {error.line()}", err=True)
     document = why(record, limits, channel, moments, as_of=future, look=look, neighbours=beside)
