@@ -1,12 +1,12 @@
 """A night of fleets of several sizes: stations with one new day of 1 min data each, and a night with nothing new.
 
     python -m tests.bench.fleet                                  100, 300, 1,000 and 3,000 stations, and Dask; keeps it
-    python -m tests.bench.fleet --stations 10,20 --dask 0        smaller ones, printed only
+    python -m tests.bench.fleet --stations 10,20 --dask 0        smaller ones, printed only (kept with --keep)
 
 For each size: seconds of reading, checks and archive, of diagnosis, of the digest, and of a night with nothing new;
 processor seconds; memory of the parent and of its largest worker; seconds for each station over those of the smallest
-fleet. Then the same night with two workers of a Dask cluster on loopback against two processes, turn by turn. With the
-sizes that README shows it is kept in `fleet.json`.
+fleet. Then the same night with two workers of a Dask cluster on loopback against two processes, turn by turn. With all
+sizes it is kept in `fleet.json`, from which `python -m tests.make_readme` fills README.
 
 The stations are invented, eight kinds, alike but for their noise; one of the eight has a pyranometer that reads 25 W/m2
 too high. Four weeks of the eight are read and checked; the others get hard links of what came of that, and their new
@@ -284,6 +284,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--stations", default=",".join(map(str, SIZES)), help="sizes of fleets, joined by commas")
     parser.add_argument("--dask", type=int, default=DASK, help="stations of the night that Dask runs; 0 for none")
+    parser.add_argument("--keep", action="store_true", help="keep it, whatever the sizes")
     parser.add_argument("--folder", type=Path, help="where the fleets are made, else in the folder for temporary files")
     for hidden in ("--one", "--kinds", "--address"):
         parser.add_argument(hidden, help=argparse.SUPPRESS)
@@ -307,7 +308,7 @@ def main() -> None:
             print(json.dumps(results["dask"]))
     finally:
         shutil.rmtree(folder)
-    if sizes == list(SIZES) and asked.dask:
+    if asked.keep or (sizes == list(SIZES) and asked.dask):
         KEPT.write_text(json.dumps(results, indent=1) + "\n", "utf-8")
     print()
     print(markdown(results))
