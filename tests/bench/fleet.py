@@ -260,7 +260,7 @@ def markdown(results: Mapping[str, Any]) -> str:
     for row in results["nights"]:
         if row["stations"] == 1000:
             told = [
-                f"{what} {row[f'{key}_s']:.0f} s of {PROMISED[key]:.0f} s"
+                f"{what} {row[f'{key}_s']:.1f} s of {PROMISED[key]:.0f} s"
                 + ("" if row[f"{key}_s"] <= PROMISED[key] else " (missed)")
                 for key, what in (("archive", "reading, checks and archive"), ("diagnosis", "diagnosis"),
                                   ("idle", "a night with nothing new"))
