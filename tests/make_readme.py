@@ -15,7 +15,7 @@ from qc.read.tables import read_tables
 from qc.station import load
 from qc.why import channel_of, why
 from qc.write.explained import explained
-from tests.bench import diagnosed, tables
+from tests.bench import diagnosed, fleet, tables
 
 SAMPLE = folder("sample_data")
 README = Path(__file__).resolve().parents[1] / "README.md"
@@ -61,6 +61,7 @@ def main() -> None:
     text = filled(README.read_text("utf-8"), "checks", checks_table())
     text = filled(text, "why", why_example())
     text = filled(text, "bench", tables.markdown(tables.kept()))
+    text = filled(text, "fleet", fleet.markdown(fleet.kept()))
     README.write_text(filled(text, "diagnosis", diagnosed.markdown(diagnosed.kept())), "utf-8")
 
 

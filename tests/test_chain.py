@@ -479,8 +479,9 @@ def test_some_checks_leave_what_they_leave_in_a_whole_run() -> None:
                 assert (check in found) == (check in verdicts.failures), (channel, check)
                 if check in found:
                     counted += len(found[check].rows)
+                    one, other = found[check], verdicts.failures[check]
                     for key in ("rows", "verdict", "number", "limit"):
-                        np.testing.assert_array_equal(getattr(found[check], key), getattr(verdicts.failures[check], key))
+                        np.testing.assert_array_equal(getattr(one, key), getattr(other, key))
     assert counted >= 10
 
 

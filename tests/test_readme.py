@@ -7,7 +7,7 @@ import re
 import pytest
 
 from qc.cli import COMMANDS
-from tests.bench import diagnosed, tables
+from tests.bench import diagnosed, fleet, tables
 from tests.make_readme import README, checks_table, filled, why_example
 
 
@@ -29,6 +29,26 @@ def test_figures_are_those_measured_last() -> None:
 def test_figures_of_diagnosis_are_those_measured_last() -> None:
     text = README.read_text("utf-8")
     assert filled(text, "diagnosis", diagnosed.markdown(diagnosed.kept())) == text, "run python -m tests.make_readme"
+
+
+def test_figures_of_fleets_are_those_measured_last() -> None:
+    text = README.read_text("utf-8")
+    assert filled(text, "fleet", fleet.markdown(fleet.kept())) == text, "run python -m tests.make_readme"
+
+
+def test_what_was_promised_of_fleets_is_told_beside_what_was_measured() -> None:
+    night = {"night_s": 400.0, "digest_s": 1.0, "parent_mib": 1, "worker_mib": 1, "ratio": 1.0}
+    small = night | {"stations": 100, "archive_s": 9.0, "diagnosis_s": 30.0, "idle_s": 0.1}
+    large = night | {"stations": 1000, "archive_s": 120.0, "diagnosis_s": 300.4, "idle_s": 5.2}
+    dask = {"ratio": 1.3, "ratios": [1.2, 1.4], "stations": 100}
+    told = fleet.markdown({"cores": 2, "nights": [small, large], "dask": dask})
+    assert (
+        "archive 120.0 s of 120 s, diagnosis 300.4 s of 300 s (missed), a night with nothing new 5.2 s of 5 s (m"
+        in told
+    )
+    assert "promised: at most 1.3)" in told
+    told = fleet.markdown({"cores": 2, "nights": [small], "dask": dask | {"ratio": 1.31}})
+    assert "promised: at most 1.3: missed)" in told
 
 
 def test_commands_in_code_exist() -> None:

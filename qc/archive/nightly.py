@@ -25,7 +25,7 @@ from qc import run as run_
 from qc import tomlfile
 from qc.archive import beside, ledger, months, places, raw, station, turn
 from qc.archive.fleet import Fleet, Member
-from qc.archive.foreign import Clue
+from qc.archive.foreign import Clue, Count
 from qc.archive.ledger import File, Span
 from qc.archive.workers import Lazy, Task, Workers
 from qc.chain import LONGEST_REACH_S, Progress, reach
@@ -429,8 +429,14 @@ def reread_files(
         has = places.has_time(us)
         first, last = int(us[has].min()), int(us[has].max())
         standing, why = ledger.READ, ""
-        if file.standing == ledger.FOREIGN and any(
-            station.still_foreign(store, about, other, first, where, ids) for other in others.values()
+        now = dataclasses.replace(file, first_us=first, last_us=last, places=where.packed())
+        if (
+            file.standing == ledger.FOREIGN
+            and others
+            and (
+                any(station.still_foreign(store, about, other, first, where, ids) for other in others.values())
+                or station.at_odds(store, about, now, files)
+            )
         ):
             standing, why = ledger.FOREIGN, file.why
         else:
@@ -460,12 +466,14 @@ def _ingest(fleet: Fleet, connection: sqlite3.Connection, out: Night, workers: W
         if us is not None and name in out.sites
     ]
 
+    stands = _counts(connection, out)
+
     def task(number: int) -> Task:
         site, arrived = asked[number]
         (next_line,) = connection.execute("select next_line from station where id = ?", (site.id,)).fetchone()
         known = _all_files(connection, site.id)
-        own = [] if site.member.own_inbox else clues
-        arguments = (fleet.store, site.station, arrived, known, next_line, out.order, own)
+        others = ([], []) if site.member.own_inbox else (clues, stands)
+        arguments = (fleet.store, site.station, arrived, known, next_line, out.order, *others)
         return turn.taken, (fleet.store, out.order.turn, station.ingest, arguments)
 
     done = len(out.sites) - len(asked)
@@ -477,6 +485,13 @@ def _ingest(fleet: Fleet, connection: sqlite3.Connection, out: Night, workers: W
             site.troubles.append(f"its files could not be read: {_named(found)}")
             continue
         _put_down(connection, out, site, found)
+
+
+def _counts(connection: sqlite3.Connection, out: Night) -> list[Count]:
+    """Where the line counters of the stations stand."""
+    found = connection.execute("select value from meta where key like 'count:%' order by key")
+    known = [Count(*json.loads(value)) for (value,) in found]
+    return [count for count in known if count.station in out.sites]
 
 
 def _arrived(connection: sqlite3.Connection, site: Site) -> list[tuple[Path, station.Stat]]:
@@ -522,6 +537,12 @@ def _put_down(connection: sqlite3.Connection, out: Night, site: Site, found: sta
                 file = one.known if one.known >= 0 else numbers[-1 - one.known]
             connection.execute("insert or replace into seen values (?,?,?,?,?,?)", (site.id, one.path, *one.stat, file))
         connection.execute("update station set next_line = ? where id = ?", (found.next_line, site.id))
+        for count in found.counts:
+            connection.execute(
+                "insert into meta values (?1, ?2) on conflict (key) do update set value = ?2 where "
+                "json_extract(value, '$[2]') < ?3",
+                (f"count:{site.id}:{count.table}", json.dumps(dataclasses.astuple(count)), count.us),
+            )
         ledger.add_pending(connection, site.id, found.spans)
     site.troubles += found.troubles
 

@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc import chain
-from qc.archive import foreign, ledger, months, places, raw
-from qc.archive.foreign import Clue
+from qc.archive import counts, foreign, ledger, months, places, raw
+from qc.archive.foreign import Clue, Count, Counted
 from qc.archive.ledger import File, Span
 from qc.chain import Checked
 from qc.errors import InputError, RefusedFile, printable
@@ -28,6 +28,7 @@ from qc.limits import Limits
 from qc.logs import NO_LOGS, Logs
 from qc.neighbours import Neighbour
 from qc.read.lines import from_bytes
+from qc.read.source import Look
 from qc.read.tables import read_tables
 from qc.record import SECOND, Record
 from qc.station import Station
@@ -76,6 +77,8 @@ class Ingested:
     next_line: int = 0
     spans: tuple[Span, ...] = ()
     troubles: tuple[str, ...] = ()
+    counts: tuple[Count, ...] = ()
+    """Where the line counters of the station stand in the files that were read."""
 
 
 @dataclass(frozen=True)
@@ -96,11 +99,13 @@ class _Known:
     files: list[File]
     sums: dict[str, File]
     clues: Sequence[Clue]
+    counts: Sequence[Count]
+    stands: dict[str, Count] = field(default_factory=dict)
 
 
 def ingest(
     store: Path, station: Station, arrived: Sequence[tuple[Path, Stat]], known: Sequence[File], next_line: int,
-    order: Order, clues: Sequence[Clue] = (),
+    order: Order, clues: Sequence[Clue] = (), others: Sequence[Count] = (),
 ) -> Ingested:  # fmt: skip
     """Take files of the inbox into the raw lines.
 
@@ -114,9 +119,11 @@ def ingest(
         id of the next new line.
     clues : sequence of Clue
         last pressures of the stations of the fleet: see `qc.archive.foreign`.
+    others : sequence of Count
+        where the line counters of the stations of the fleet stand.
     """
     aside = raw.tidy(store, station.id, next_line, order.runs)
-    state = _Known(list(known), {f.sha256: f for f in known}, clues)
+    state = _Known(list(known), {f.sha256: f for f in known}, clues, others)
     out: list[Arrived] = []
     spans: list[Span] = []
     troubles: list[str] = []
@@ -145,7 +152,7 @@ def ingest(
         one_, touched, next_line = _taken(store, station, path, stat, content, digest, state, next_line, order)
         out.append(one_)
         spans += touched
-    return Ingested(station.id, tuple(out), next_line, tuple(spans), tuple(troubles))
+    return Ingested(station.id, tuple(out), next_line, tuple(spans), tuple(troubles), tuple(state.stands.values()))
 
 
 def named(path: Path) -> str:
@@ -194,6 +201,16 @@ def _taken(
     slop = places.slop_us(station)
     close = [f for f in read if _meets(f, first - slop, last + slop)]
     older = [f for f in close if _begins(store, station.id, ledger.unpacked(f.manifest), lines.ids)]
+    here = counts.of(content, station) if counts.able(station) else {}
+    if here and close and not older:
+        own = _counted(store, station, close, first, last)
+        other, number, table = counts.another(station, own, here, state.counts)
+        if other:
+            why = f"looks like a file of {other}: row {number:.0f} of {table} goes on with its line counter; left out"
+            return kept(ledger.FOREIGN, why, **rows, other=other)
+    for count in counts.latest(here, station):
+        if count.table not in state.stands or state.stands[count.table].us < count.us:
+            state.stands[count.table] = count
     stands = ~has
     if by_line:
         for f in close:
@@ -280,6 +297,34 @@ def _foreign(
     return None
 
 
+def _counted(store: Path, station: Station, files: Sequence[File], first_us: int, last_us: int) -> dict[str, Counted]:
+    """Rows with a line counter that files have between two times, by table; one for each time."""
+    found: dict[str, list[Counted]] = {}
+    for file in files:
+        some = places.Places.unpacked(file.places).lines(file.lines, first_us, last_us)
+        content = raw.joined(store, station.id, ledger.unpacked(file.manifest)[some])
+        try:
+            for table, rows in counts.of(content, station).items():
+                found.setdefault(table, []).append(rows)
+        except RefusedFile:  # a few lines may look like no text where the whole file does not
+            continue
+    out = {}
+    for table, parts in found.items():
+        us, first = np.unique(np.concatenate([p.us for p in parts]), return_index=True)
+        number, values = (np.concatenate([getattr(p, key) for p in parts]) for key in ("number", "values"))
+        out[table] = Counted(us, number[first], values[first])
+    return out
+
+
+def at_odds(store: Path, station: Station, file: File, files: Sequence[File]) -> bool:
+    """Whether a file's line counter and values contradict those of the station's other files at the same times."""
+    if not counts.able(station) or file.first_us is None or file.last_us is None:
+        return False
+    close = [f for f in files if f.standing == ledger.READ and _meets(f, file.first_us, file.last_us)]
+    own, here = (_counted(store, station, some, file.first_us, file.last_us) for some in (close, [file]))
+    return bool(counts.odd(own, here))
+
+
 def still_foreign(
     store: Path, station: Station, other: Station, us: int, found: places.Places, ids: Ints
 ) -> bool:  # fmt: skip
@@ -357,12 +402,13 @@ def joined(spans: Sequence[Span], reach_us: int) -> list[Span]:
 
 def record(
     store: Path, station: Station, logs: Logs, files: Sequence[File], first_us: int, last_us: int,
-    together: bool = False,
+    together: bool = False, look: Look | None = None,
 ) -> Record | None:  # fmt: skip
     """All that the store holds of a station between two times (UTC, both included) and a little around them.
 
     None where it holds no row there. With `together`, files of one header are read as one: the rows are the same, and a
-    month of daily files is read three times as fast, but the accounts of files are not theirs.
+    month of daily files is read three times as fast, but the accounts of files are not theirs. `look` notes lines as
+    those of the files in which they came: it wants all times, and no `together`.
     """
     slop = places.slop_us(station)
     wanted: dict[Path, Ints] = {}
@@ -387,12 +433,15 @@ def record(
         rows = rows[np.argsort(first, kind="stable")]
         wanted[names[0]] = np.concatenate([np.frombuffer(header, np.int64), rows])
         whole[names[0]] = wanted[names[0]]
-    return _read(store, station, logs, wanted, whole) if wanted else None
+    if look is not None:
+        look.names = {Path(f"{file.id:09}/{Path(file.path).name}"): file.path for file in files}
+    return _read(store, station, logs, wanted, whole, look) if wanted else None
 
 
 def _read(
-    store: Path, station: Station, logs: Logs, wanted: dict[Path, Ints], whole: dict[Path, Ints]
-) -> Record | None:
+    store: Path, station: Station, logs: Logs, wanted: dict[Path, Ints], whole: dict[Path, Ints],
+    look: Look | None = None,
+) -> Record | None:  # fmt: skip
     """Some lines of some files as a Record; lines that several of them share are fetched once."""
     texts = raw.texts(store, station.id, np.concatenate(list(wanted.values())))
     lines = {}
@@ -402,8 +451,11 @@ def _read(
         except RefusedFile:  # a few lines may look like no text where the whole file does not
             found_ = from_bytes(raw.joined(store, station.id, whole[name]))
         lines[name] = replace(found_, path=name)
+    more: dict[str, Any] = {}
+    if look is not None:
+        look.opened, more = lines.__getitem__, {"note": look.note}
     try:
-        found, _ = read_tables(station, list(lines), opened=lines.__getitem__, known=logs)
+        found, _ = read_tables(station, list(lines), opened=lines.__getitem__, known=logs, **more)
     except InputError:  # header lines alone
         return None
     return found

@@ -10,7 +10,7 @@ import click
 
 from qc.cli import options
 from qc.cli.asked import Asked, Reading, asked, checked, of_files
-from qc.cli.files import Filled, out_folder, plain_files
+from qc.cli.files import files_or_store, out_folder, plain_files
 from qc.errors import UsageError, nearest, printable
 
 if TYPE_CHECKING:
@@ -22,9 +22,9 @@ SPANS = ("hour", "day", "month")
 
 @click.command("deliver")
 @options.STATION_FILE
-@click.argument("table_files", nargs=-1, type=Filled(), metavar="[TABLE_FILE...]")
-@click.option("--store", type=Filled(), metavar="DIR", help="The store of `fairvane nightly`, in place of table files.")
-@click.option("--out", required=True, type=Filled(), metavar="DIR", help="Folder for the delivery; made if need be.")
+@options.SOME_TABLE_FILES
+@options.STORE
+@options.OUT
 @options.FROM
 @options.TO
 @options.AS_OF
@@ -109,10 +109,7 @@ def command(
     """
     formats = _some(write, FORMATS, "--write", "format")
     spans = [] if means.strip() == "none" else _some(means, SPANS, "--means", "span")
-    if bool(table_files) == (store is not None):
-        what = "goes without table files" if table_files else "is missing, and so are table files"
-        raise UsageError(what, where="--store", mend="give table files or a store")
-    plain_files(table_files)
+    files_or_store(table_files, store)
     plain_files(neighbours)
     out_folder(out)
     from qc.delivery.calendar import Calendar

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import stat
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import click
@@ -48,6 +48,14 @@ def plain_files(paths: Iterable[Path]) -> None:
             raise UsageError("is a folder", where=where, mend="give the files in it")
         if not stat.S_ISREG(mode):
             raise UsageError("is no plain file", where=where, mend="give a file on a disk")
+
+
+def files_or_store(table_files: Sequence[Path], store: Path | None) -> None:
+    """Refuse both and neither, and what is no plain file."""
+    if bool(table_files) == (store is not None):
+        what = "goes without table files" if table_files else "is missing, and so are table files"
+        raise UsageError(what, where="--store", mend="give table files or a store")
+    plain_files(table_files)
 
 
 def out_folder(path: Path) -> None:

@@ -13,6 +13,10 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 STATION_FILE = click.argument("station_file", type=Filled())
 TABLE_FILES = click.argument("table_files", nargs=-1, required=True, type=Filled(), metavar="TABLE_FILE...")
+SOME_TABLE_FILES = click.argument("table_files", nargs=-1, type=Filled(), metavar="[TABLE_FILE...]")
+STORE = click.option(
+    "--store", type=Filled(), metavar="DIR", help="The store of `fairvane nightly`, in place of table files."
+)
 OUT = click.option(
     "--out", required=True, type=Filled(), metavar="DIR", help="Folder for the outputs; made if need be."
 )
@@ -39,5 +43,6 @@ QUIET = click.option("--quiet", is_flag=True, help="Print nothing but errors.")
 
 
 def as_json(what: str) -> Callable[[Command], Command]:
-    """The option `--json` of a command that prints `what`."""
-    return click.option("--json", "as_json", is_flag=True, help=f"Print {what} as one JSON document, and nothing else.")
+    """The option `--json` of a command that prints `what`; nothing where that is plain."""
+    told = f"{what} as one" if what else "one"
+    return click.option("--json", "as_json", is_flag=True, help=f"Print {told} JSON document, and nothing else.")

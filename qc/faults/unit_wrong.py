@@ -147,6 +147,7 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcom
     first = _blocks(case, rows)
     begin_row, before_row = int(rows[0]), None
     run = onset.first_true(told.better, least=min(2, int(np.isfinite(told.better).sum())))
+    run = run or onset.first_true(told.better, least=1)  # the last block alone: it did not begin before
     if run is not None and run[0] >= 0:
         a, b = first[run[0]], (first[run[1] + 1] if run[1] + 1 < len(first) else len(rows))
         before_row, begin_row = _narrowed(values, rows[a:b], reading)
@@ -725,6 +726,8 @@ def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
     top = float(np.quantile(k[start:][np.isfinite(k[start:])], 0.95))
     a, b = float(fit(np.array([top]))[0]), float(fit(np.array([top * reading.factor]))[0])
     long = (len(values) - start) * case.interval_s >= 86400.0
+    if at.start and not long and abs(np.log(reading.factor)) < HEAVY:
+        return None  # heavy cloud towards the end of a record
     if b > DARK or (long and not _by_day(values[start:], case.clear.ghi[start:])):
         return None  # no sun is so, in either unit, or it does not follow the sun at all
     shape = float(np.corrcoef(values[start:][high[start:]], case.clear.ghi[start:][high[start:]])[0, 1])
@@ -755,6 +758,10 @@ def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
             clues.append(Clue("photosynthetic light", _capped(odds), f"{np.exp(off):.3g} of what PAR lets expect"))
     return Told(clues, better)
 
+
+HEAVY = 4.0
+"""Logarithm of a factor from which heavy cloud does not do as much for some hours (judgement: the darkest cloud lets
+through a fiftieth of a clear sky)."""
 
 DARK = 4.0
 """Half the square of standard deviations from a clear sky beyond which another unit explains no light (judgement)."""

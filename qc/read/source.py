@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
@@ -42,11 +42,17 @@ class Look:
     channel : Channel
         whose cell is wanted.
     moments : tuple of datetime64[us] UTC
+    opened : callable
+        gives the lines of a path again; the store has them without a file.
+    names : mapping
+        what to call a path, where it is not to be told as it is.
     """
 
     table: Table
     channel: Channel
     moments: tuple[np.datetime64, ...]
+    opened: Callable[[Path], Lines] = load
+    names: Mapping[Path, str] = field(default_factory=dict)
     _found: list[_Hit] = field(default_factory=list)
 
     def note(self, path: Path, sections: Sequence[Section], parts: Sequence[Part]) -> None:
@@ -67,10 +73,10 @@ class Look:
         found = []
         hits = [hit for hit in self._found if moment in hit.times]
         for path in dict.fromkeys(hit.path for hit in hits):
-            lines = load(path)
+            lines, name = self.opened(path), self.names.get(path, str(path))
             for hit in hits:
                 if hit.path == path:
-                    found.append(_line(hit, lines, self.channel))
+                    found.append(_line(hit, lines, self.channel, name))
         return found
 
 
@@ -84,10 +90,10 @@ class _Hit(NamedTuple):
     times: tuple[np.datetime64, np.datetime64]
 
 
-def _line(hit: _Hit, lines: Lines, channel: Channel) -> SourceLine:
+def _line(hit: _Hit, lines: Lines, channel: Channel, name: str) -> SourceLine:
     text, at = lines.text(hit.line), hit.section.channel(channel)
     cells = split(text, hit.section.delimiter) or []
     if at is None:
-        return SourceLine(str(hit.path), hit.line + 1, text, None, None, hit.values)
+        return SourceLine(name, hit.line + 1, text, None, None, hit.values)
     column = str(at + 1) if hit.section.by_position else hit.section.names[at]
-    return SourceLine(str(hit.path), hit.line + 1, text, column, cells[at] if at < len(cells) else "", hit.values)
+    return SourceLine(name, hit.line + 1, text, column, cells[at] if at < len(cells) else "", hit.values)

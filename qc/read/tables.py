@@ -157,12 +157,16 @@ def _size(path: Path) -> int:
 
 def line_times(lines: Lines, station: Station) -> NDArray[np.datetime64]:
     """UTC of the row that each line of a file holds, shape (lines,), NaT where it holds none; errors as of one file."""
-    read = file_.read(lines, station)
     out = np.full(lines.count, np.datetime64("NaT", "us"))
-    for rows in _joined(read.rows):
-        part = _timed(read, rows, station, 0)
+    for part in parts_of(lines, station):
         out[part.rows.line] = part.time
     return out
+
+
+def parts_of(lines: Lines, station: Station) -> list[Part]:
+    """The rows of each table in one file, with their UTC; errors as of one file."""
+    read = file_.read(lines, station)
+    return [_timed(read, rows, station, 0) for rows in _joined(read.rows)]
 
 
 def _one(

@@ -22,7 +22,7 @@ from qc.logs import NO_LOGS
 from qc.run import limits_of
 from tests.archive import fleets
 from tests.bench.invented import made
-from tests.bench.nights import Plant, Planned, lines
+from tests.bench.nights import Planned, Plant, lines
 
 START = np.datetime64("2024-05-01")
 REVERSED = Planned("A-maritime", Plant("reversed", ("pyranometer-reversed",), "ghi", 5, lambda x, s: -x), 12, 17)
@@ -48,7 +48,8 @@ class Inboxes:
         """The days that are new up to one arrive, a file for each, and the night after that runs."""
         for day in range(self.day, until + 1):
             for name, (head, by_day) in self.tables.items():
-                (self.folder / "in" / name / f"{day:03}.csv").write_text("\n".join([head, *by_day[day]]) + "\n", "utf-8")
+                text = "\n".join([head, *by_day[day]]) + "\n"
+                (self.folder / "in" / name / f"{day:03}.csv").write_text(text, "utf-8")
         self.day = until + 1
         now = datetime(2024, 5, 2, 5, tzinfo=UTC) + timedelta(days=until)
         loaded = fleet.load(self.folder / "fleet.toml")

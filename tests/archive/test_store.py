@@ -3,13 +3,17 @@ once; only what is touched is computed."""
 
 from __future__ import annotations
 
+import contextlib
 import os
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from qc.archive import ledger, months, nightly, raw
+from qc.archive.workers import Task, Workers, _tried
 from tests.archive.fleets import SITES, START, Place, checked, difference, made, off, rows, text
 
 
@@ -333,6 +337,47 @@ def test_neighbours_are_those_of_check(tmp_path: Path) -> None:
     for name, path in files.items():
         neighbours = [flagged[n] for n in SITES if n != name]
         assert difference(place.archive(name), checked(place, [path], name, neighbours=neighbours)) == ""
+    assert "neighbour" in place.archive("mill").column("checks").to_pylist()
+
+
+class Crossed(Workers):
+    """Tasks are run from the last to the first, and told from the first to the last, as processes may end."""
+
+    def done(self, tasks: Sequence[Task]) -> Iterator[tuple[int, Any]]:
+        found = [_tried(tasks[number]) for number in reversed(range(len(tasks)))]
+        yield from enumerate(found[::-1])
+
+
+def test_what_a_neighbour_leaves_while_a_station_is_computed_is_not_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It waits for just that stretch already: it was computed with the neighbour's old values, and is again."""
+    left: dict[str, list[ledger.Span]] = {}
+    before = nightly._for_neighbour
+
+    def spied(connection: Any, site: nightly.Site, other: nightly.Site, found: Any) -> list[ledger.Span]:
+        left[other.id] = before(connection, site, other, found)
+        return left[other.id]
+
+    def prepared(folder: Path) -> Place:
+        place = made(folder, SITES, neighbours={"mill": ["hay-loft", "quarry"]})
+        for name, lines in (("hay-loft", rows(900)[:300]), ("mill", off(rows(900))), ("quarry", rows(900))):
+            place.arrive("a.csv", lines, name)
+        place.night("2026-05-01")
+        place.arrive("b.csv", rows(900)[300:], "hay-loft")
+        return place
+
+    monkeypatch.setattr(nightly, "_for_neighbour", spied)
+    twin = prepared(tmp_path / "twin")
+    twin.night("2026-05-02")
+    waits = left["mill"]
+    place = prepared(tmp_path / "place")
+    with contextlib.closing(ledger.connect(place.store / "ledger.sqlite")) as connection, ledger.writing(connection):
+        ledger.add_pending(connection, "mill", waits)
+    place.night("2026-05-02", Crossed())
+    assert place.ask("select count(*) from pending") == [(0,)]
+    assert left["mill"] == waits
+    assert difference(place.archive("mill"), twin.archive("mill")) == ""
     assert "neighbour" in place.archive("mill").column("checks").to_pylist()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -109,4 +110,29 @@ def test_either_files_or_a_store(
     monkeypatch.chdir(tmp_path)
     ran = cli(capsys, "deliver", "hay-loft.station.toml", *given, "--out", "out")
     assert ran.status == 2 and "give table files or a store" in ran.line
+    ran = cli(capsys, "why", "hay-loft.station.toml", *given, "--channel", "t", "--at", "2026-03-20T00:30")
+    assert ran.status == 2 and "give table files or a store" in ran.line
     assert not Path("out").exists()
+
+
+def test_why_from_the_store_tells_the_line_in_its_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As from the files: the same document, with the path that the file had, though the inbox is empty since."""
+    place = made(tmp_path)
+    lines = rows(400)
+    paths = [place.arrive("a.csv", lines[:250]), place.arrive("b.csv", lines[200:])]
+    place.night()
+    monkeypatch.chdir(tmp_path)
+    for line in (lines[230], lines[300]):
+        asked = ["--channel", "p", "--at", line.split(",")[0], "--json"]
+        one = cli(capsys, "why", "hay-loft.station.toml", *map(str, paths), *asked)
+        for path in paths:
+            path.rename(path.with_suffix(".away"))
+        two = cli(capsys, "why", "hay-loft.station.toml", "--store", "store", *asked)
+        for path in paths:
+            path.with_suffix(".away").rename(path)
+        assert (one.status, one.err, two.status, two.err) == (0, "", 0, "")
+        assert json.loads(two.out) == json.loads(one.out)
+        told = [(Path(entry["path"]).name, entry["line"]) for entry in json.loads(two.out)["lines"]]
+        assert told == ([("a.csv", 232), ("b.csv", 32)] if line == lines[230] else [("b.csv", 102)])

@@ -1,12 +1,12 @@
 """A night of fleets of several sizes: stations with one new day of 1 min data each, and a night with nothing new.
 
     python -m tests.bench.fleet                                  100, 300, 1,000 and 3,000 stations, and Dask; keeps it
-    python -m tests.bench.fleet --stations 10,20 --dask 0        smaller ones, printed only
+    python -m tests.bench.fleet --stations 10,20 --dask 0        smaller ones, printed only (kept with --keep)
 
 For each size: seconds of reading, checks and archive, of diagnosis, of the digest, and of a night with nothing new;
 processor seconds; memory of the parent and of its largest worker; seconds for each station over those of the smallest
-fleet. Then the same night with two workers of a Dask cluster on loopback against two processes, turn by turn. With the
-sizes that README shows it is kept in `fleet.json`.
+fleet. Then the same night with two workers of a Dask cluster on loopback against two processes, turn by turn. With all
+sizes it is kept in `fleet.json`, from which `python -m tests.make_readme` fills README.
 
 The stations are invented, eight kinds, alike but for their noise; one of the eight has a pyranometer that reads 25 W/m2
 too high. Four weeks of the eight are read and checked; the others get hard links of what came of that, and their new
@@ -96,8 +96,8 @@ def template(folder: Path) -> None:
     for kind in range(KINDS):
         head, days = text_of(kind)
         for day, lines in enumerate(days):
-            where = folder / "new" / f"{kind}.csv" if day == DAYS - 1 else folder / "in" / name_of(kind) / f"{day:03}.csv"
-            where.write_text(head + lines, "utf-8")
+            path = folder / "in" / name_of(kind) / f"{day:03}.csv"
+            (path if day < DAYS - 1 else folder / "new" / f"{kind}.csv").write_text(head + lines, "utf-8")
     with Processes(JOBS) as workers:
         night(folder, workers, DAYS - 1)
 
@@ -109,9 +109,7 @@ def grown(folder: Path, kinds: Path, stations: int) -> None:
     for n in range(stations):
         old, new = name_of(n % KINDS), name_of(n)
         for kind in ("archive", "raw"):
-            shutil.copytree(
-                old_store / kind / f"station={old}", store / kind / f"station={new}", copy_function=os.link
-            )
+            shutil.copytree(old_store / kind / f"station={old}", store / kind / f"station={new}", copy_function=os.link)
         shutil.copytree(kinds / "in" / old, folder / "in" / new, copy_function=os.link, dirs_exist_ok=True)
         os.link(kinds / "new" / f"{n % KINDS}.csv", folder / "in" / new / f"{DAYS - 1:03}.csv")
     for path in old_store.iterdir():
@@ -144,9 +142,8 @@ def _copied(connection: Any, old: str, new: str) -> None:
         if table == "seen":
             same = "n.sha256 = o.sha256 where o.id = file and n.station = ?2"
             asked[names.index("file")] = f"(select n.id from file as o join file as n on {same})"
-        connection.execute(
-            f"insert into {table} ({','.join(names)}) select {','.join(asked)} from {table} where {key} = ?1", (old, new)
-        )
+        into = f"insert into {table} ({','.join(names)}) select {','.join(asked)} from {table} where {key} = ?1"
+        connection.execute(into, (old, new))
 
 
 def night(folder: Path, workers: Workers, day: int) -> whole.Done:
@@ -187,7 +184,8 @@ def measured(kinds: Path, stations: int, dask: str = "") -> dict[str, Any]:
         "stations": stations, "archive_s": done.seconds["archive"], "diagnosis_s": done.seconds["diagnosis"],
         "digest_s": done.seconds["digest"], "night_s": round(day_s, 2), "idle_s": round(idle, 2),
         "cpu_s": round(own + child.ru_utime + child.ru_stime, 2), "parent_mib": round(peak / 1024),
-        "worker_mib": round(child.ru_maxrss / 1024), "faulty": len(faulty), "false": sum(name not in faulty for name in going),
+        "worker_mib": round(child.ru_maxrss / 1024), "faulty": len(faulty),
+        "false": sum(name not in faulty for name in going),
     }  # fmt: skip
 
 
@@ -262,7 +260,7 @@ def markdown(results: Mapping[str, Any]) -> str:
     for row in results["nights"]:
         if row["stations"] == 1000:
             told = [
-                f"{what} {row[f'{key}_s']:.0f} s of {PROMISED[key]:.0f} s"
+                f"{what} {row[f'{key}_s']:.1f} s of {PROMISED[key]:.0f} s"
                 + ("" if row[f"{key}_s"] <= PROMISED[key] else " (missed)")
                 for key, what in (("archive", "reading, checks and archive"), ("diagnosis", "diagnosis"),
                                   ("idle", "a night with nothing new"))
@@ -275,8 +273,8 @@ def markdown(results: Mapping[str, Any]) -> str:
             f"stations, median of {len(dask['ratios'])} pairs; promised: at most {PROMISED['dask']}{missed})."
         )
     lines.append(
-        f"Measured on {results['cores']} cores (`python -m tests.bench.fleet`), one new day of 1 min data of 12 channels "
-        f"for each station; one station in {KINDS} has a fault."
+        f"Measured on {results['cores']} cores (`python -m tests.bench.fleet`), one new day of 1 min data of 12 "
+        f"channels for each station; one station in {KINDS} has a fault."
     )
     return "\n".join(lines)
 
@@ -286,6 +284,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--stations", default=",".join(map(str, SIZES)), help="sizes of fleets, joined by commas")
     parser.add_argument("--dask", type=int, default=DASK, help="stations of the night that Dask runs; 0 for none")
+    parser.add_argument("--keep", action="store_true", help="keep it, whatever the sizes")
     parser.add_argument("--folder", type=Path, help="where the fleets are made, else in the folder for temporary files")
     for hidden in ("--one", "--kinds", "--address"):
         parser.add_argument(hidden, help=argparse.SUPPRESS)
@@ -309,7 +308,7 @@ def main() -> None:
             print(json.dumps(results["dask"]))
     finally:
         shutil.rmtree(folder)
-    if sizes == list(SIZES) and asked.dask:
+    if asked.keep or (sizes == list(SIZES) and asked.dask):
         KEPT.write_text(json.dumps(results, indent=1) + "\n", "utf-8")
     print()
     print(markdown(results))

@@ -167,3 +167,29 @@ def test_half_the_light_beside_photosynthetic_light_is_no_unit() -> None:
     light[10 * 144 :] *= 0.5
     found = told(put(record, "global_irradiance", light)).findings
     assert not [f for f in found if f.fault.id == "unit-wrong"]
+
+
+@pytest.mark.parametrize(
+    ("hours", "factor", "found"), [(14.0, 16.67, False), (42.0, 16.67, True), (14.0, 1000.0, True)]
+)
+def test_a_dark_end_of_a_sound_record_is_no_unit(hours: float, factor: float, found: bool) -> None:
+    """Heavy cloud does for some hours what kJ/m2 of a minute do, and nothing does what kW/m2 do."""
+    sound = healthy(days=6, channels=("global_irradiance", "air_temperature"), interval="1min")
+    values = of(sound, "global_irradiance").copy()
+    values[-round(hours * 60) :] /= factor
+    one = case(put(sound, "global_irradiance", values))
+    (outcome,) = [o for o in unit_wrong.test(one) if o.channels == ("global_irradiance",)]
+    assert isinstance(outcome, Suspect) is found
+    if isinstance(outcome, Suspect):
+        assert outcome.evidence == {"unit_found": {16.67: "kJ/m2", 1000.0: "kW/m2"}[factor]}
+
+
+def test_a_unit_of_the_last_hours_did_not_begin_before() -> None:
+    sound = wet(healthy(days=6, channels=CHANNELS))
+    values = of(sound, "air_pressure").copy()
+    values[-36:] /= 10.0
+    values[-1] = np.nan  # midnight would be a block of its own
+    (outcome,) = [o for o in unit_wrong.test(case(put(sound, "air_pressure", values))) if isinstance(o, Suspect)]
+    assert outcome.channels == ("air_pressure",)
+    assert outcome.onset[1] == sound.tables["main"].time[-36]
+    assert outcome.first == outcome.onset[1]
