@@ -41,9 +41,6 @@ ID = "site-facts"
 FEET = 3.28084
 """Feet in a metre."""
 
-HPA = (1.33322, 33.8639, 10.0, 0.01)
-"""hPa in a mmHg, an inHg, a kPa and a Pa (from memory: definitions)."""
-
 
 def test(case: Case) -> Sequence[Outcome]:
     """Coordinates by the sun, height by the pressure."""
@@ -345,8 +342,8 @@ def _height(case: Case) -> Sequence[Outcome]:
         there = heights.usual_pressure(other, warm)
         if abs(p - there) < 1.5 * room and abs(there - usual) > 1.5 * spread:
             height, name = other, told_as
-    unit = any(abs(p * factor - usual) < 4.0 * spread for factor in HPA)  # mmHg are 0.75 of hPa
-    if not 0.8 < p / usual < 1.25 and (unit or not name):
+    unit = heights.in_other_unit(p, usual, spread)
+    if not 0.8 < p / usual < 1.25 and (unit or not name):  # mmHg are 0.75 of hPa
         return (Untested((channel.name,), f"height: {told}: a matter of units", "the unit is right"),)
     if abs(off) < case.limit(ID, "pressure_errors"):
         return (Cleared((), told),)

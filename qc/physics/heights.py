@@ -64,6 +64,15 @@ def pressure_spread_at(latitude: float, days: float, elevation_m: float, tempera
     return float(np.hypot(pressure_spread(latitude, days), column))
 
 
+HPA = (1.33322, 33.8639, 10.0, 0.01)
+"""hPa in a mmHg, an inHg, a kPa and a Pa (from memory: definitions)."""
+
+
+def in_other_unit(pressure: float, usual_hpa: float, spread_hpa: float) -> bool:
+    """Whether a pressure in another unit than hPa would be usual within four spreads: it tells no height then."""
+    return any(abs(pressure * factor - usual_hpa) < 4.0 * spread_hpa for factor in HPA)
+
+
 def reduction(pressure_hpa: ArrayLike, elevation_m: float, temperature_degc: float = 15.0) -> Floats:
     """What a reduction to sea level adds to station pressure. [hPa]
 
