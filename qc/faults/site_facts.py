@@ -393,7 +393,8 @@ def _daily(case: Case, values: Floats) -> tuple[Floats, Floats]:
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """A station file with another height (near: five standard errors; else feet, or eight of them; gross: 1000 m more),
-    or with a lost sign, exchanged coordinates, or an offset from UTC whose sign is lost.
+    or with a lost sign, exchanged coordinates, an offset from UTC whose sign is lost, or (gross) those of a station on
+    another continent.
 
     Of those that the sun can show here: each must move noon, or the sun at first light, by the limits of its grade.
     Nothing is near by the sun: what moves noon by 10 min is a clock to whoever looks at it.
@@ -414,7 +415,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         else:
             ways.append({"elevation": z + 1000.0})
     if grade != "near":
-        ways += _shown(case, grade)
+        ways += _shown(case, grade, rng)
     if not ways:
         return None
     change = ways[int(rng.integers(len(ways)))]
@@ -437,8 +438,9 @@ def _metres(case: Case, elevation: float) -> float:
     return spread * heights.metres_per_hpa(heights.usual_pressure(elevation, warm), warm)
 
 
-def _shown(case: Case, grade: Grade) -> list[dict[str, float]]:
-    """Slips that move noon or the sun at first light far enough on the days of this record."""
+def _shown(case: Case, grade: Grade, rng: np.random.Generator) -> list[dict[str, float]]:
+    """Slips that move noon or the sun at first light far enough on the days of this record; gross: the coordinates of
+    some station elsewhere too, where they move both."""
     found = firstlight.of(case)
     if found is None or found.days < case.limit(ID, "days"):
         return []
@@ -452,6 +454,12 @@ def _shown(case: Case, grade: Grade) -> list[dict[str, float]]:
         minutes, height = firstlight.elsewhere(case, few, latitude, longitude)
         if _moves(case, grade, minutes - home[0], least) or height >= tall:
             out.append({"latitude": latitude, "longitude": longitude})
+    for _ in range(20 if grade == "gross" else 0):
+        latitude, longitude = float(rng.uniform(-65.0, 65.0)), float(rng.uniform(-180.0, 180.0))
+        minutes, height = firstlight.elsewhere(case, few, latitude, longitude)
+        if _moves(case, grade, minutes - home[0], least) and height >= tall:
+            out.append({"latitude": round(latitude, 2), "longitude": round(longitude, 2)})
+            break
     offset = firstlight.zone_of(case)
     alone = len(case.station.clock) == 1 and case.station.clock[0].utc_offset
     if alone and _moves(case, grade, 2.0 * offset, least):

@@ -255,3 +255,13 @@ def test_nothing_gross_looks_like_the_next_zone() -> None:
         assert one.station is not None
         site = one.station.station
         assert (site.latitude, site.longitude) != (51.0, -7.5)
+
+
+@pytest.mark.parametrize(("latitude", "longitude"), [(-22.0, 131.0), (64.0, -150.0), (3.0, -60.0)])
+def test_the_coordinates_of_another_station(latitude: float, longitude: float) -> None:
+    first = named(declared(healthy("2025-06-01", days=14), latitude=latitude, longitude=longitude))
+    assert first.fault.id == "site-facts"
+    assert first.confidence > 0.9
+    assert first.suspect.evidence["found"] == [pytest.approx(51.0, abs=5.0), pytest.approx(11.0, abs=1.5)]
+    assert first.suspect.mend is not None
+    assert not first.suspect.mend.proposed
