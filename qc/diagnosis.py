@@ -71,7 +71,8 @@ column have a wrong level too, but a wrong unit makes no copy to the digit (judg
 confusion on invented stations A and C, and on estuary)."""
 
 _BY_THE_SUN = ("site-facts", "clock-offset", "stamp-side")
-"""Found from an irradiance; what that column's fault explains too."""
+"""Found from an irradiance; what that column's fault explains too, but for a factor, which moves no first light. A
+height found by the pressure is not."""
 
 EVIDENT = {"channels-swapped": 5.0, "pyranometer-reversed": 5.0}
 """Log-odds from which a fault is undone before all else (judgement: 150 to 1). Tests of site and clock take a column of
@@ -413,7 +414,8 @@ def _own(one: Finding) -> float:
 def _explains(one: Finding, other: Finding) -> bool:
     """Whether what one finding says would make the test of the other speak, at its channels."""
     if other.fault.id in _BY_THE_SUN:
-        return one.fault.id in EXPLAINS and one.sunny and _together(one.suspect, other.suspect)
+        by = one.fault.id in EXPLAINS and one.fault.id != "pyranometer-scale" and one.sunny
+        return by and other.suspect.evidence.get("what") != "elevation" and _together(one.suspect, other.suspect)
     return other.fault.id in EXPLAINS.get(one.fault.id, ()) and _touching(one, other)
 
 

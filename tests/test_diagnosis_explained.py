@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from qc.diagnosis import EXPLAINS, diagnose
+from qc.diagnosis import EXPLAINS, Finding, diagnose, explained
 from qc.faults import IDS, Suspect
 from qc.mends import Mend
 from tests.faults.planted import unchecked
@@ -81,3 +81,20 @@ def test_only_faults_of_the_book_are_explained() -> None:
         assert fault_ in IDS
         assert set(others) <= set(IDS)
         assert fault_ not in others
+
+
+@pytest.mark.parametrize(
+    ("by", "what", "left"),
+    [
+        ("sensor-frozen", "coordinates", 2.0),
+        ("unit-wrong", "zone", 2.0),
+        ("pyranometer-scale", "coordinates", 5.0),  # a factor moves no first light
+        ("sensor-frozen", "elevation", 5.0),  # by pressure, not by the sun
+    ],
+)
+def test_a_fault_of_the_light_explains_what_the_light_told_of_the_site(by: str, what: str, left: float) -> None:
+    light = Finding(fault(by, lambda c: []), suspect(("a",), 3.0), "ten", 3.0, 0.0, sunny=True)
+    site = Finding(
+        fault("site-facts", lambda c: [], "site"), suspect((), 5.0, evidence={"what": what}), "ten", 5.0, 0.0
+    )
+    assert [f.log_odds for f in explained([light, site])] == [3.0, left]

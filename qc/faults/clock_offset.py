@@ -225,9 +225,11 @@ def _stepped(case: Case, found: FirstLight, piece: Piece, along: firstlight.Witn
         if torn:
             first, onset, whole = end, (begin, end), False
             clues.append(Clue("leap", 2.0, f"stamps leap by about {minutes:.0f} min at {utc_text(end)}"))
-    if whole:
+    if whole or _never_right(found, minutes):
         clues.append(Clue("never right", -0.5, "since before the first row: a wrong station file is likelier then"))
-    if kind == "zone":
+        told = firstlight.usual(case, minutes, sigma)
+        clues.append(Clue("how usual", told, f"{minutes:+.1f} min among clocks that were never right"))
+    elif kind == "zone":
         off = (minutes + 15.0) % 30.0 - 15.0
         chance = np.log(60.0 / (sigma * np.sqrt(2 * np.pi))) - 0.5 * (off / sigma) ** 2
         clues.append(Clue("whole half hours", max(0.0, float(chance)), f"{minutes:+.1f} min"))
@@ -250,6 +252,11 @@ def _stepped(case: Case, found: FirstLight, piece: Piece, along: firstlight.Witn
         ),
         exhibit={"found": found, "whole": whole},
     )  # fmt: skip
+
+
+def _never_right(found: FirstLight, minutes: float) -> bool:
+    """Whether all days are off to the same side: under wrong coordinates noon creeps with the season (judgement)."""
+    return all(p.level.mean * np.sign(minutes) > 0.5 * abs(minutes) for p in found.pieces)
 
 
 def _drifting(case: Case, found: FirstLight) -> Suspect:

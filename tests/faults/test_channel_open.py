@@ -109,3 +109,16 @@ def test_what_follows_the_sun_has_a_sensor(factor: float) -> None:
     """A wrong sign or scale: the values cannot be, yet they rise and fall with the sun."""
     _, found = meadow.weather(12.0, 1)
     assert named(FAULT, meadow.case(12.0, 1, changed={"ghi": found["ghi"] * factor})) == []
+
+
+def test_light_at_other_hours_has_a_sensor() -> None:
+    """Wrong coordinates: hundreds of watts at night, but days that rise from the dark and fall back into it."""
+    from qc.diagnosis import WITHHELD, score
+    from qc.faults import registry
+
+    _, found = meadow.weather(12.0, 1)
+    case = meadow.case(12.0, 1, changed={"ghi": np.roll(found["ghi"], 38)})
+    for one in outcomes(FAULT, case, "ghi"):
+        assert isinstance(one, Suspect)
+        assert any("those of light" in clue.said for clue in one.clues)
+        assert score(registry()[FAULT], one, case) < min(0.0, WITHHELD[FAULT])
