@@ -204,6 +204,10 @@ SLOWLY = np.clip((np.arange(len(NOISE)) / 144.0 - 6.0) / 8.0, 0.0, 1.0)
         ("wind_speed", 6.5 * of(HEALTHY, "wind_speed"), 10),
         ("wind_speed", wandering(9.0, 2.0), 10),  # does not move with its gust: another thing's numbers
         ("wind_gust", 180.0 + 40.0 * NOISE, 0),
+        ("wind_gust", 60.0 * of(HEALTHY, "wind_speed"), 0),  # no such gust over that mean in any unit
+        ("air_pressure", np.full(len(NOISE), 28.9), 10),  # usual in inches, but no weather keeps it
+        ("global_irradiance", 0.0022 * of(HEALTHY, "global_irradiance"), 0),  # two suns in kilowatts
+        ("global_irradiance", 0.05 + 0.01 * NOISE, 0),  # a dim sun in kilowatts, by night too
         ("global_irradiance", 0.05 * of(HEALTHY, "global_irradiance"), 10),  # fifty suns in kilowatts
         ("global_irradiance", 0.7 + 0.1 * NOISE, 10),  # by night as by day
         ("global_irradiance", 0.6 * of(HEALTHY, "global_irradiance"), 10),  # clouds do as much
@@ -219,6 +223,31 @@ def test_an_offset_beside_another_temperature_is_no_unit_and_fahrenheit_is() -> 
         x = np.where(np.arange(len(air)) < 900, air, after)
         got = unit_wrong.test(meadow.case(12.0, 1, changed={"t_air": x}))
         assert any(isinstance(o, Suspect) and o.channels == ("t_air",) for o in got) is found
+
+
+def test_a_temperature_alone_that_jumps_as_no_air_does() -> None:
+    record = healthy(days=20, channels=("air_temperature", "air_pressure"))
+    assert not suspected(put(record, "air_temperature", 72.0 + 10.0 * NOISE), "air_temperature")
+    assert suspected(put(record, "air_temperature", 1.8 * of(record, "air_temperature") + 32.0), "air_temperature")
+
+
+def test_the_one_of_two_winds_that_kept_its_level_is_not_blamed() -> None:
+    gust = of(HEALTHY, "wind_gust") * np.where(np.arange(len(NOISE)) < 1440, 1.0, 0.4)
+    for suspect in suspected(put(HEALTHY, "wind_gust", gust), "wind_speed"):
+        assert next(c for c in suspect.clues if c.name == "which of the two").weight < -2.0
+
+
+def test_a_strong_wind_alone_may_be_a_strong_wind() -> None:
+    record = healthy(days=20, channels=("air_temperature", "wind_speed"))
+    assert not suspected(put(record, "wind_speed", 3.6 * of(record, "wind_speed")), "wind_speed")
+
+
+@pytest.mark.parametrize(("days", "told"), [(19, False), (21, True)])
+def test_fine_drizzle_without_a_tip_size_is_no_inches_at_once(days: int, told: bool) -> None:
+    record = healthy(days=days, channels=("air_temperature", "precipitation"))
+    rain = np.round(of(record, "precipitation") / 0.2) * 0.01
+    found = unit_wrong.test(case(put(record, "precipitation", rain)))
+    assert any(isinstance(o, Suspect) and o.channels == ("precipitation",) for o in found) is told
 
 
 def test_a_temperature_that_goes_its_own_way_is_no_unit() -> None:
