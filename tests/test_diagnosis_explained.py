@@ -78,6 +78,17 @@ def test_what_is_neither_listed_nor_likelier_explains_nothing(
     assert odds_left == pytest.approx(2.5 - odds if explained else 2.5)
 
 
+def test_what_was_explained_away_is_no_rival_of_later_faults(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The copy of another column has a unit's level: no word against a step that is found in the next stage."""
+    told = found(
+        monkeypatch,
+        ("channels-copied", "wiring", suspect(("a", "b"), 3.0)),
+        ("unit-wrong", "layout", suspect(("a",), 2.9)),
+        ("constants-wrong", "sensor", suspect(("a",), 2.5)),
+    )
+    assert told["constants-wrong"] == pytest.approx(logistic(2.5), abs=0.001)
+
+
 def test_a_later_cause_that_explains_an_earlier_one_keeps_it_from_being_undone(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[float] = []
 

@@ -479,7 +479,7 @@ def _broken(case: Case, sign: _Sign, span: _Stretch) -> bool:
     x, y = _read(case, high, low)[rows], _read(case, low, high)[rows]
     counted = rule[1](x, y) & np.isfinite(x + y)
     wrong = int((counted & rule[0](x, y)).sum())
-    return wrong >= 5 and wrong > case.limit(ID, "broken") * counted.sum()
+    return bool(wrong >= 5 and wrong > case.limit(ID, "broken") * counted.sum())
 
 
 def _gusty(case: Case, sign: _Sign, span: _Stretch) -> Clue | None:

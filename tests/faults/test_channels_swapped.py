@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from qc.case import Case
 from qc.diagnosis import diagnose
-from qc.faults import Suspect, channels_swapped, registry
+from qc.faults import Suspect, channels_swapped, registry, unit_wrong
 from qc.mends import mended
 from qc.physics import exchange
 from qc.record import Record
@@ -276,3 +277,70 @@ def test_what_does_not_look_like_itself_is_not_planted() -> None:
         case = meadow.case(12.0, 1, names=("t_air", "rh", "p"), changed=changed)
         pairs = [registry()[FAULT].inject(case, "typical", np.random.default_rng(seed)) for seed in range(12)]
         assert any(p is not None and "rh" in p.channels for p in pairs) is able
+
+
+def test_a_hot_thermometer_in_the_column_of_the_vane() -> None:
+    """At 33 to 52 degC it suits neither column by its look: where each goes on tells."""
+    hot = meadow.weather(12.0, 1)[1]["t_air"] + 32.0
+    wd = meadow.weather(12.0, 1)[1]["wd"].copy()
+    t = hot.copy()
+    t[700:], wd[700:] = wd[700:].copy(), hot[700:]
+    (suspect,) = named(FAULT, meadow.case(12.0, 1, changed={"t_air": t, "wd": wd}))
+    assert set(suspect.channels) == {"t_air", "wd"}
+
+
+def sign_of(case: Case, a: str, b: str) -> channels_swapped._Sign:
+    one, other = (next(c for c in case.channels if c.name == n) for n in (a, b))
+    none = np.zeros(12)
+    return channels_swapped._Sign(one, other, none, none, none, none, "order")
+
+
+def span_of(case: Case, row: int) -> channels_swapped._Stretch:
+    onset = (case.time[row - 1], case.time[row])
+    return channels_swapped._Stretch(row, case.rows - 1, onset, True, None, False)
+
+
+@pytest.mark.parametrize(("share", "broken"), [(0.0, False), (0.001, False), (0.02, True)])
+def test_no_gust_lies_below_its_mean_after_an_exchange(share: float, broken: bool) -> None:
+    changed = swapped("ws", "gust", 700)
+    odd = np.random.default_rng(5).random(1728) < share
+    changed["gust"] = np.where(odd, 1.2 * changed["ws"] + 1.0, changed["gust"])
+    case = meadow.case(12.0, 1, changed=changed)
+    assert channels_swapped._broken(case, sign_of(case, "ws", "gust"), span_of(case, 700)) is broken
+
+
+@pytest.mark.parametrize(("both", "low", "high"), [(True, -0.5, 2.0), (False, -4.0, -1.0)])
+def test_both_must_leap(both: bool, low: float, high: float) -> None:
+    changed = swapped("ws", "gust", 700) if both else {"ws": meadow.weather(12.0, 1)[1]["ws"].copy()}
+    if not both:
+        changed["ws"][700:] *= 3.6
+    case = meadow.case(12.0, 1, changed=changed)
+    clue = channels_swapped._leapt(case, sign_of(case, "ws", "gust"), span_of(case, 700).onset)
+    assert clue is not None and low <= clue.weight <= high
+
+
+def test_a_daily_course_is_no_wind_that_moves_with_its_gust() -> None:
+    case = meadow.case(12.0, 1, names=("ws", "gust", "t_log"))
+    able, days = case.channels, channels_swapped._days(case)
+    term = channels_swapped._Term("moves", 0, 1, "")
+    sound = channels_swapped._fit(case, able, days, term, 0, 1)
+    odd = channels_swapped._fit(case, able, days, term, 2, 1)
+    assert np.median(sound) == 0.0
+    assert np.median(odd) < -1.0
+
+
+@pytest.mark.parametrize(("factor", "exchanged"), [(1 / 0.44704, False), (None, True)])
+def test_a_mean_that_never_falls_below_its_gust_is_none_in_miles(factor: float | None, exchanged: bool) -> None:
+    _, found = meadow.weather(12.0, 1)
+    calm = np.random.default_rng(7).random(1728) < 0.04
+    gust = np.where(calm, 3.0 * found["ws"] + 0.2, found["gust"])
+    ws = found["ws"].copy()
+    if factor is None:
+        ws[720:], gust[720:] = gust[720:].copy(), found["ws"][720:]
+    else:
+        ws[720:] *= factor
+    case = meadow.case(12.0, 1, changed={"ws": ws, "gust": gust})
+    channel = next(c for c in case.channels if c.name == "ws")
+    reading = next(r for r in unit_wrong.readings(case, channel) if r.unit == "mph")
+    days = np.unique(case.solar_day).astype(float)
+    assert unit_wrong._exchanged(case, channel, ws, days, 6, reading) is exchanged
