@@ -252,6 +252,12 @@ def _twin(case: Case, channel: Channel, bad: dict[str, Bools], first: int, last:
     share, twin = _apart(case, channel, bad, first, last), _sound_twin(case, channel, bad)
     if twin is None or not np.isfinite(share):
         return None
+    here = slice(first, last + 1)
+    day = case.solar_day[here] - case.solar_day[first]
+    alike = fingerprints.day_correlation(case.values(channel)[here], case.values(twin)[here], day, int(day[-1]) + 1)
+    alike = alike[np.isfinite(alike)]
+    if len(alike) >= 2 and (middle := float(np.median(alike))) > case.limit(ID, "with-twin"):
+        return Clue("twin", -4.0, f"it moves as {twin.name} does (correlation {middle:.2f}): a sensor is there")
     said = f"{share:.0%} of all its values are more than {_TWIN[channel.quantity]:g} from {twin.name}"
     return Clue("twin", 6.0 * (share - 0.25), said)
 

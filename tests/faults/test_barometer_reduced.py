@@ -104,3 +104,24 @@ def test_warm_air_on_a_mountain_is_no_part_of_a_reduction() -> None:
     (got,) = barometer_reduced.test(case(pressed(record, p(record) - np.median(p(record)) + middle)))
     assert isinstance(got, Cleared)
     assert f"usual at 2890 m {middle:.0f}"[:19] in got.why
+
+
+@pytest.mark.parametrize("elevation", [2300.0, 2900.0])
+def test_on_a_mountain_sea_level_is_a_third_more(elevation: float) -> None:
+    record = healthy(days=20, elevation=elevation)
+    injection = barometer_reduced.inject(case(record), "gross", np.random.default_rng(1))
+    assert injection is not None
+    first = diagnose(unchecked(planted(record, "main", injection))).findings[0]
+    assert first.fault.id == "barometer-reduced"
+    assert first.suspect.evidence["offset_hpa"] == pytest.approx(float(injection.evidence["offset_hpa"]), rel=0.05)
+
+
+@pytest.mark.parametrize(("short", "first"), [(0.0, "barometer-reduced"), (3.4, "constants-wrong")])
+def test_an_offset_near_a_reduction_is_told_from_it_by_its_size(short: float, first: str) -> None:
+    """At 160 m a reduction adds 18.9 hPa, to about 0.9: what misses it by more is an offset that came near."""
+    record = healthy(days=20, elevation=160.0)
+    air = record.tables["main"].channels["air_temperature"].values
+    values = p(record) + np.where(np.arange(2880) < 1500, 0.0, heights.reduction(p(record), 160.0, air) - short)
+    only = ("barometer-reduced", "constants-wrong")
+    found = diagnose(unchecked(pressed(record, np.round(values, 2))), only=only).findings
+    assert max(found, key=lambda f: f.confidence).fault.id == first
