@@ -77,6 +77,10 @@ BOTH_SIGNS = "both signs are wrong"
 LIKELY = (60.0, 120.0)
 """min; wrong clocks that are as usual as wrong coordinates (judgement): nothing is beyond doubt there."""
 
+ALIKE = 2.0
+"""Log-odds within which another slip fits as well as the best: then it is told too, and nothing is proposed (judgement:
+7 to 1)."""
+
 SIGN, BOTH, EXCHANGED, EXCHANGED_SIGN = 0.25, 0.04, 0.15, 0.05
 """Shares of wrong coordinates (of wrong zones: `SIGN`) that are one lost sign, two, an exchange, one with lost signs
 (judgement)."""
@@ -104,7 +108,9 @@ def _sun(case: Case) -> Sequence[Outcome]:
         told = f"noon within {whole.mean:+.1f} +- {sigma:.1f} min, first light within {high:.1f} degrees of the "
         return (Cleared((), told + f"coordinates' on {whole.days} days"),)
     wide = _wide(case, found)
-    best = max((*_meant(case, found), *_zones(case, found, tall)), key=lambda p: p.odds(wide) - p.dull)
+    slips = (*_meant(case, found), *_zones(case, found, tall))
+    best = max(slips, key=lambda p: p.odds(wide) - p.dull)
+    other = [p for p in slips if p is not best and p.odds(wide) - p.dull > best.odds(wide) - best.dull - ALIKE]
     fits = best.misfit <= case.limit(ID, "fits")
     along = None
     if late:
@@ -120,8 +126,8 @@ def _sun(case: Case) -> Sequence[Outcome]:
             return (Untested((), f"{told}: another channel must bear it out", "another channel shows its course"),)
     declared = _misfit(case, found, whole.mean, high)
     if not fits:
-        best = _anywhere(case, found, whole.mean, tall)
-    return (_named(case, found, best, declared, late, tall, along),)
+        best, other = _anywhere(case, found, whole.mean, tall), []
+    return (_named(case, found, best, declared, late, tall, along, other),)
 
 
 def _moving(found: FirstLight) -> bool:
@@ -219,6 +225,7 @@ def _named(
     late: bool,
     tall: bool,
     along: firstlight.Witness | None,
+    other: Sequence[Place] = (),
 ) -> Suspect:
     whole = found.whole
     sigma = found.sigma(whole)
@@ -239,7 +246,7 @@ def _named(
         clues.append(Clue("length of the day", min(4.0, high - case.limit(ID, "height") + 1.0), told))
     zone = 30.0 * round(minutes / 30.0)
     is_zone = not place.name and not tall and abs(minutes - zone) <= max(3.0, 1.5 * sigma) and zone
-    lost = place.name and (place.latitude, place.longitude) == (case.sky.latitude, case.sky.longitude)
+    lost = place.name and not _elsewhere(case, place)
     evidence: dict[str, Any]
     mend: Mend | None
     if place.name:
@@ -269,6 +276,11 @@ def _named(
         if place.misfit > 5.0:
             mend = None
     told = f"{place.name}: {told}" if place.name else told
+    if other:  # none is picked: a person looks which
+        told += "; as well " + ", or ".join(
+            f"{p.name} ({p.latitude:.2f} N, {p.longitude:.2f} E)" if _elsewhere(case, p) else p.name for p in other
+        )
+        mend = None if mend is None else replace(mend, proposed=False)
     return Suspect(
         (),
         tuple(clues),
@@ -281,6 +293,11 @@ def _named(
         mend=mend,
         exhibit={"found": found, "place": place},
     )
+
+
+def _elsewhere(case: Case, place: Place) -> bool:
+    """Whether it is another place than the station file's, not another zone."""
+    return (place.latitude, place.longitude) != (case.sky.latitude, case.sky.longitude)
 
 
 def _beside(case: Case, offset: float, longitude: float) -> list[Clue]:

@@ -265,3 +265,14 @@ def test_the_coordinates_of_another_station(latitude: float, longitude: float) -
     assert first.suspect.evidence["found"] == [pytest.approx(51.0, abs=5.0), pytest.approx(11.0, abs=1.5)]
     assert first.suspect.mend is not None
     assert not first.suspect.mend.proposed
+
+
+@pytest.mark.parametrize(("longitude", "alike"), [(15.6, True), (32.0, False)])
+def test_slips_that_fit_alike_are_both_told_and_none_is_proposed(longitude: float, alike: bool) -> None:
+    # noon is off by 125 min under a lost sign of the longitude, by 120 under one of the offset
+    record = zoned(healthy(days=14, longitude=longitude, latitude=68.0), "+01:00")
+    first = named(declared(record, longitude=-longitude))
+    assert first.fault.id == "site-facts"
+    assert ("as well" in first.suspect.summary) is alike
+    assert first.suspect.mend is not None
+    assert first.suspect.mend.proposed is not alike
