@@ -53,6 +53,7 @@ EXPLAINS: Mapping[str, tuple[str, ...]] = {
     "channel-open": _LEVELS,
     "sensor-frozen": (
         "channel-open", "unit-wrong", "constants-wrong", "vane-stuck", "anemometer-stalled", "gauge-open",
+        "pyranometer-zero",
     ),
     "pyranometer-reversed": (
         "channel-open", "channels-swapped", "unit-wrong", "constants-wrong", "pyranometer-zero", "pyranometer-scale",
@@ -63,7 +64,7 @@ EXPLAINS: Mapping[str, tuple[str, ...]] = {
         "tracker-astray",
     ),
     "anemometer-stalled": ("unit-wrong", "constants-wrong"),
-    "pyranometer-zero": ("tracker-astray",),
+    "pyranometer-zero": ("tracker-astray", "sensor-frozen"),
     "pyranometer-scale": ("tracker-astray",),
 }  # fmt: skip
 """What else the tests find where a fault is: its own doing, so it is explained away there. The values of a copied
