@@ -267,6 +267,7 @@ def _fit(case: Case, able: list[Channel], days: _Days, term: _Term, i: int, k: i
         if term.kind == "moves":
             if case.interval_s <= 900.0 and all(place.quantity.startswith("wind_") for _, place in places):
                 x, y = np.diff(x, prepend=np.nan), np.diff(y, prepend=np.nan)  # the daily course is no witness
+                x = np.where(np.diff(days.day, prepend=-1) > 0, np.nan, x)  # an exchange may begin with the day
             alike = fingerprints.day_correlation(x, y, days.day, days.days)
             beyond = np.fmax(case.limit(ID, "moves") - alike, 0.0) / case.limit(ID, "moves-width")
         else:
