@@ -266,7 +266,8 @@ def _fit(case: Case, able: list[Channel], days: _Days, term: _Term, i: int, k: i
         x, y = (_read(case, able[c], place)[days.rows] for c, place in places)
         if term.kind == "moves":
             if case.interval_s <= 900.0 and all(place.quantity.startswith("wind_") for _, place in places):
-                x, y = np.diff(x, prepend=np.nan), np.diff(y, prepend=np.nan)  # the daily course is no witness
+                x, y = _steps(x), _steps(y)  # the daily course is no witness
+                x = np.where(np.diff(days.day, prepend=-1) > 0, np.nan, x)  # an exchange may begin with the day
             alike = fingerprints.day_correlation(x, y, days.day, days.days)
             beyond = np.fmax(case.limit(ID, "moves") - alike, 0.0) / case.limit(ID, "moves-width")
         else:
@@ -278,6 +279,14 @@ def _fit(case: Case, able: list[Channel], days: _Days, term: _Term, i: int, k: i
                 share = np.where(lit[0] & lit[1], share, np.nan)
             beyond = np.fmax(share - 0.2, 0.0) / case.limit(ID, "order-width")
     return -np.minimum(0.5 * np.nan_to_num(beyond) ** 2, fingerprints.MOST)
+
+
+def _steps(x: Floats) -> Floats:
+    """Changes from row to row; those beyond 19 of 20 count as the largest of the others: a glitch of the supply."""
+    change = np.diff(x, prepend=np.nan)
+    there = np.abs(change[np.isfinite(change)])
+    most = float(np.quantile(there, 0.95)) if len(there) else 0.0
+    return np.clip(change, -most, most) if most > 0.0 else change
 
 
 def _ordered(case: Case, a: Channel, b: Channel) -> bool:
@@ -360,13 +369,14 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
     ]
     span = _borders(case, sign, index, first, last)
-    taken = span.crossed or (span.past is not None and min(span.past) >= case.limit(ID, "taken-over"))
+    over = max((min(p) for p in (span.past, span.pace) if p is not None), default=0.0)
+    taken = span.crossed or over >= case.limit(ID, "taken-over")
     seconded = not few and not odd and means[2] >= case.limit(ID, "others")
     if weak and not taken and not seconded:
         return None  # nor is the look of both, unless each goes on where the other was, or two beside them tell
     if alike and _broken(case, sign, span):
         return None
-    if not alike and not span.crossed and span.past is not None and min(span.past) < case.limit(ID, "stayed"):
+    if not alike and not span.crossed and span.past is not None and over < case.limit(ID, "stayed"):
         return None  # one of the two goes on as it was
     if sign.b.quantity in _MOVES_AS.get(sign.a.quantity, ()):
         x, y = case.values(sign.a)[days.rows], case.values(sign.b)[days.rows]
@@ -384,7 +394,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     if span.crossed:
         clues.append(Clue("past", 3.0, "within one row each goes on where the other stood"))
     elif span.past is not None:  # what moves as one, windier weather moves as one: only the difference tells
-        least = sum(span.past) / 2.0 if alike else min(span.past)
+        least = sum(span.past) / 2.0 if alike else over
         said = "each goes on as the other did before" if least > 0 else "one goes on as it was"
         odds = float(np.interp(least, [-0.3, 0.0, 0.3, 0.8], [-4.0, -0.5, 1.0, 1.0 if alike else 3.0]))
         clues.append(Clue("past", odds, said))
@@ -415,14 +425,15 @@ def _word(channel: Channel) -> str:
 
 class _Stretch(NamedTuple):
     """First and last row of an exchange, the stamps between which it began, whether both ends are known to about a
-    row, whether each column lies as the other did beside it (1) or as it did itself (-1); None: no past; and whether
-    each goes on from one row to the next where the other stood."""
+    row, whether each column lies as the other did beside it (1) or as it did itself (-1), and moves so from row to row;
+    None: no past; and whether each goes on from one row to the next where the other stood."""
 
     first: int
     last: int
     onset: tuple[np.datetime64, np.datetime64]
     sharp: bool
     past: tuple[float, float] | None
+    pace: tuple[float, float] | None
     crossed: bool
 
 
@@ -440,9 +451,14 @@ def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) 
     a, b = case.values(sign.a), _read(case, sign.b, sign.a)
     inner = (number > begin) & (number < end) if end - begin > 1 else (number >= begin) & (number <= end)
     clean = (number < begin - 1) | (number > end + 1)
-    known, past = exchange.pair(a, b, clean, inner), None
+    known, past, pace = exchange.pair(a, b, clean, inner), None, None
     if np.isfinite(a[clean]).any() and np.isfinite(b[clean]).any():
         past = exchange.taken_over(a[inner], a[clean], b[clean]), exchange.taken_over(b[inner], b[clean], a[clean])
+        inside = inner & np.append(False, inner[:-1])  # not the step to the exchange
+        x, y = (np.log(np.abs(np.diff(v, prepend=np.nan)) + 0.01 * step) for v, step in zip(
+            (a, b), (known.step_first, known.step_second), strict=True
+        ))  # fmt: skip
+        pace = exchange.taken_over(x[inside], x[clean], y[clean]), exchange.taken_over(y[inside], y[clean], x[clean])
     more = _disorder(sign, case)
     stop = int(np.searchsorted(number, begin, "right"))
     rows = slice(int(np.searchsorted(number, before)), stop)
@@ -454,7 +470,7 @@ def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) 
     near = max(2, round(600.0 / max(case.interval_s, 1.0)))
     onset = (case.time[early - 1] if early else case.first), case.time[late]
     sharp = late - early <= near and latest - soonest <= near
-    return _Stretch(start, max(close, start), onset, sharp, past, _crossed(case, a, b, known, start))
+    return _Stretch(start, max(close, start), onset, sharp, past, pace, _crossed(case, a, b, known, start))
 
 
 def _crossed(case: Case, a: Floats, b: Floats, known: exchange.Pair, row: int) -> bool:

@@ -37,7 +37,7 @@ Change = Callable[[Case, dict[str, Floats], int], dict[str, Floats]]
 
 
 @cache
-def sound(station: str, days: int = 9) -> Record:
+def sound(station: str, days: int = 11) -> Record:
     """Some healthy days of a station: of the sample those in which nothing is planted."""
     if station != "otter-fell":
         return made(station, days, seed=21).record()
@@ -125,7 +125,8 @@ def test_gross_units_in_six_hours(station: str, name: str, unit: str, hour: floa
     hour = 9.0 if name == "ghi" else hour
     finding, _ = told(station, 5, hour, 6.0, put(name, UNITS[name, unit]))
     assert finding.fault.id == "unit-wrong"
-    assert finding.suspect.evidence["unit_found"] == unit
+    likely = (unit, "MJ/m2") if name == "ghi" else (unit,)  # 1.7 times as bright: a cloudy morning does as much
+    assert finding.suspect.evidence["unit_found"] in likely
 
 
 @pytest.mark.parametrize("station", STATIONS)
@@ -145,7 +146,7 @@ def test_an_open_input_in_six_hours(station: str, name: str, level: float, hour:
 
 @pytest.mark.parametrize("station", STATIONS)
 @pytest.mark.parametrize(
-    ("a", "b"), [("t", "rh"), ("rh", "wd"), ("p", "t"), ("p", "rh"), ("ghi", "ws"), ("wd", "ghi"), ("gust", "t")]
+    ("a", "b"), [("t", "rh"), ("rh", "wd"), ("p", "t"), ("p", "rh"), ("ghi", "ws"), ("wd", "ghi"), ("gust", "p")]
 )
 @pytest.mark.parametrize("hour", [4.0, 16.0])
 def test_unlike_quantities_in_a_day(station: str, a: str, b: str, hour: float) -> None:
@@ -160,20 +161,23 @@ def test_unlike_quantities_in_a_day(station: str, a: str, b: str, hour: float) -
 
 @pytest.mark.parametrize("station", STATIONS)
 @pytest.mark.parametrize("minutes", [60.0, -60.0])
-def test_an_hour_of_the_clock_in_two_days(station: str, minutes: float) -> None:
+@pytest.mark.parametrize(("past", "days"), [(0, 2), (5, 4)])
+def test_an_hour_of_the_clock(station: str, minutes: float, past: int, days: int) -> None:
+    """In a record of two days; where it begins within one, from four days on."""
     record = sound(station)
     (name,) = record.tables
     table, case = record.tables[name], case_of(unchecked(record), name)
-    row = at(case, 5, 12.0)
-    ahead = np.where(np.arange(table.rows) < row, 0.0, -minutes)
-    end = case.time[row] + np.timedelta64(2, "D") + np.timedelta64(round(60 * minutes), "s")
-    spoilt = replace(record, tables={name: moved_back(table, ahead)})
-    found = diagnose(chain.run(cut(spoilt, end), limits_of(record.station))).findings
+    row = at(case, 5, 12.0 if past else 0.0)
+    moved = moved_back(table, np.where(np.arange(table.rows) < row, 0.0, -minutes))
+    shift = np.timedelta64(round(60 * minutes), "s")
+    first = case.time[0] if past else case.time[row] + shift
+    keep = slice(*np.searchsorted(moved.time, [first, case.time[row] + shift + np.timedelta64(days, "D")]))
+    found = diagnose(chain.run(replace(record, tables={name: moved.take(keep)}), limits_of(record.station))).findings
     assert found[0].fault.id == "clock-offset"
-    assert found[0].suspect.evidence["minutes"] == pytest.approx(minutes, abs=12.0)
+    assert found[0].suspect.evidence["minutes"] == pytest.approx(minutes, abs=5.0)
 
 
-@pytest.mark.parametrize(("first", "last"), [(100.0, 109.0), (236.0, 248.0)])
+@pytest.mark.parametrize(("first", "last"), [(100.0, 109.0), (268.0, 277.0)])
 def test_the_edges_of_a_shade_from_three_clear_half_days(first: float, last: float) -> None:
     """A wall that takes the beam between two azimuths, on an invented desert of clear days."""
     record = made("A-desert", 9, seed=21).record()
