@@ -167,7 +167,7 @@ def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
         clues += _light(case, channel, x, rows)
     if channel.quantity in _SUN:
         clues += _sunny(case, channel, x, first, last)
-    unit = _unit(channel)
+    unit = channel.output_unit
     low, high = float(np.min(x[rows])), float(np.max(x[rows]))
     span = f"{level:.4g} {unit}" if high - low < 0.02 * max(abs(level), 1.0) else (
         f"{low:.4g} to {high:.4g} {unit}, in the middle {level:.4g}"
@@ -206,12 +206,6 @@ def _onset(case: Case, channel: Channel, x: Floats, first: int, share: float) ->
 
 def _day(case: Case, row: int) -> str:
     return f"{str(case.time[row])[:16].replace('T', ' ')} UTC"
-
-
-def _unit(channel: Channel) -> str:
-    from qc.quantities import quantities
-
-    return quantities()[channel.quantity].unit
 
 
 def _life(case: Case, channel: Channel, x: Floats, rows: np.ndarray) -> Clue:
@@ -366,7 +360,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         house.line(axes, case.time, case.values(twin), gap=gap, color=house.SERIES[0], label=house.label(twin.name))
     axes.axhline(suspect.exhibit["level"], color=house.SERIES[1], linewidth=0.8, linestyle="--", label="level")
     axes.set_ylim(bottom - room, top + room)
-    axes.set_ylabel(f"{house.label(channel.name, 16)}, {_unit(channel)}")
+    axes.set_ylabel(f"{house.label(channel.name, 16)}, {channel.output_unit}")
     house.time_axis(axes, case.first, case.last)
     house.visits(axes, [(v.start, v.end, v.note) for v in case.visits(channel.name)])
     house.legend(figure, axes)

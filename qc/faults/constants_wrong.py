@@ -69,7 +69,7 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, channel, j, least)]
     best = max(found, key=lambda j: abs(j.size), default=None)
     if best is None:
-        return Cleared(names, f"no jump of {least:.3g} {_unit(channel)} and more that stays")
+        return Cleared(names, f"no jump of {least:.3g} {channel.output_unit} and more that stays")
     end = next((j for j in found if j.row > best.row and abs(j.size + best.size) < 0.3 * abs(best.size)), None)
     begin = next((j for j in found if j.row < best.row and abs(j.size + best.size) < 0.3 * abs(best.size)), None)
     if end is None and begin is not None:  # the larger jump is the return
@@ -77,7 +77,7 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     last = case.time[end.row - 1] if end is not None else case.last
     hours = float((last - case.time[best.row]) / np.timedelta64(1, "s")) / 3600.0
     others = _others(case, channel, best.row)
-    unit = _unit(channel)
+    unit = channel.output_unit
     since = str(case.time[best.row])[:16].replace("T", " ")
     clues = [
         Clue("size", 1.5 + 2.0 * np.log(abs(best.size) / least), f"a jump of {best.size:+.3g} {unit} within one row"),
@@ -144,12 +144,6 @@ def _moved(case: Case, x: Floats, jump: _Jump) -> float | None:
     if min(np.isfinite(before).sum(), np.isfinite(after).sum()) < 0.8 * day:
         return None
     return float(np.nanmedian(after) - np.nanmedian(before))
-
-
-def _unit(channel: Channel) -> str:
-    from qc.quantities import quantities
-
-    return quantities()[channel.quantity].unit
 
 
 def _jumps(case: Case, x: Floats, least: float) -> list[_Jump]:
@@ -490,7 +484,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         house.line(axes, case.time[here], x[here], gap=gap, color=house.SERIES[1], label=house.label(channel.name))
         mended = np.where(np.arange(case.rows) >= row, x - suspect.exhibit["size"], np.nan)
         house.line(axes, case.time[here], mended[here], gap=gap, color=house.SOFT, label="without the step")
-        axes.set_ylabel(f"{house.label(channel.name, 16)}, {_unit(channel)}")
+        axes.set_ylabel(f"{house.label(channel.name, 16)}, {channel.output_unit}")
         house.time_axis(axes, case.time[here][0], case.time[here][-1])
         house.night_shading(axes, case.time[here], case.elevation[here])
     house.visits(axes, [(v.start, v.end, v.note) for v in case.visits(channel.name)])
