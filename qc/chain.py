@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import pairwise
@@ -29,7 +28,8 @@ from qc.record import SECOND, ReadChannel, Record, TableRecord, Times
 from qc.scene import Scene
 from qc.sky import Sky
 from qc.station import Channel, Station, Table
-from qc.verdicts import BIT, MISSING, WRONG, Bools, ChannelVerdicts, Failure, Found, NotApplied, Notes
+from qc.threads import in_order
+from qc.verdicts import BIT, MISSING, Bools, ChannelVerdicts, Failure, Found, NotApplied, Notes
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -270,7 +270,6 @@ def run(
         verdicts = {c.name: ChannelVerdicts.empty(table.rows) for c in channels}
         has_value = {c.name: np.isfinite(table.channels[c.name].values) for c in channels}
         condemned: dict[str, Bools] = {}
-        codes: dict[str, NDArray[np.uint8]] = {}
         for stage, spans in plan:
             scene = Scene(station, table, sky, limits, condemned, as_of, record.logs, neighbours)
             tasks = [(c, ch) for c in stage if c.scope == "channel" for ch in channels if c.tests(ch)]
@@ -289,8 +288,8 @@ def run(
                     verdicts[channel.name].add(check.id, check.witness, found)
                 progress(1000 * done + 1000 * len(stage) * number // len(near), 1000 * total)
             done += len(stage)
-            codes = {name: v.merged(has_value[name]) for name, v in verdicts.items()}
-            condemned = {name: code == WRONG for name, code in codes.items()}
+            condemned = {name: v.wrong(has_value[name]) for name, v in verdicts.items() if v.failures}
+        codes = {name: v.merged(has_value[name]) for name, v in verdicts.items()}
         tables[table_id] = CheckedTable(table, verdicts, codes, gaps.missing(station, table))
     _note_absent(record, missed, as_of)
     return Checked(record, limits, tables, _listed(missed), reach(station, limits))
@@ -300,19 +299,14 @@ def _listed(missed: dict[tuple[str, str], list[str]]) -> tuple[tuple[str, tuple[
     return tuple((check, tuple(dict.fromkeys(names)), why) for (check, why), names in sorted(missed.items()))
 
 
-_WORKERS, _AHEAD = 2, 4  # checks at once, and findings that may wait: each is about 20 bytes a row
+_WAITING = 4  # checks that may be under way or wait to be put down: each is about 20 bytes a row
 
 
 def _found(tasks: Sequence[tuple[Check, Channel]], scene: Scene) -> Iterator[tuple[Check, Channel, Found | NotApplied]]:
-    """What each check finds on each channel, in the order of the tasks; numpy leaves Python's lock, so two at once."""
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        waiting = [(task, pool.submit(_run, scene, *task)) for task in tasks[:_AHEAD]]
-        for task in tasks[_AHEAD:]:
-            (check, channel), future = waiting.pop(0)
-            yield check, channel, future.result()
-            waiting.append((task, pool.submit(_run, scene, *task)))
-        for (check, channel), future in waiting:
-            yield check, channel, future.result()
+    """What each check finds on each channel, in the order of the tasks."""
+    results = in_order(lambda task: _run(scene, *task), tasks, _WAITING)
+    for (check, channel), found in zip(tasks, results, strict=True):
+        yield check, channel, found
 
 
 def _run(scene: Scene, check: Check, channel: Channel) -> Found | NotApplied:

@@ -70,7 +70,7 @@ def _of(record: TableRecord, channel: Channel, failure: Failure) -> list[Episode
     beyond = np.abs(failure.number - failure.limit)
     beyond = np.where(np.isnan(beyond), np.where(np.isnan(failure.number), -1.0, np.abs(failure.number)), beyond)
     quantity = quantities()[channel.quantity]
-    unit = channel.unit if channel.quantity == "other" else quantity.unit
+    unit = channel.output_unit
     if registry()[failure.check].unit == "difference":
         unit = of_difference(unit)
     title = quantity.title if channel.quantity != "other" else channel.name

@@ -150,11 +150,11 @@ class TableRecord:
         )
 
     def frame(self) -> pd.DataFrame:
-        """Values as a pandas frame, indexed by UTC."""
+        """Values as a pandas frame, indexed by UTC; it shares the record's memory."""
         import pandas as pd
 
         index = pd.DatetimeIndex(self.time, tz="UTC", name="time")
-        return pd.DataFrame({name: c.values for name, c in self.channels.items()}, index=index)
+        return pd.DataFrame({name: c.values for name, c in self.channels.items()}, index=index, copy=False)
 
 
 @dataclass(frozen=True)

@@ -401,6 +401,11 @@ class Channel(_Model):
         """Its device; a channel without one is a device of its own."""
         return self.device or f"{self.name} alone"
 
+    @property
+    def output_unit(self) -> str:
+        """The unit of its values in outputs: that of its quantity; of `other` the one that its column has."""
+        return quantities()[self.quantity].unit or self.unit
+
 
 class Horizon(_Model):
     """`[[horizon]]`: one point of what hides the sun for good."""

@@ -119,7 +119,7 @@ class ChannelVerdicts:
     def add(self, check: str, witness: str, found: Found) -> None:
         """Put down what one check found."""
         bit = np.uint64(1 << BIT[check])
-        self.applied |= np.where(found.applied, bit, np.uint64(0))
+        self.applied |= bit if found.applied.all() else found.applied.astype(np.uint64) << np.uint64(BIT[check])
         rows = np.flatnonzero(found.verdict if found.notes is None else found.applied)
         if len(rows):
             self.failed[rows] |= bit
@@ -138,11 +138,24 @@ class ChannelVerdicts:
 
     def merged(self, has_value: Bools, decided: NDArray[np.int8] | None = None) -> NDArray[np.uint8]:
         """The verdict of each value, by the law of merging; see `merge`. What `decision` left is the decision."""
-        decision = self.failures.get("decision")
-        if decided is None and decision is not None:
-            decided = np.full(len(has_value), -1, np.int8)
-            decided[decision.rows] = decision.verdict
+        decided = self._decided() if decided is None else decided
         return merge(has_value, self.applied, list(self.failures.values()), decided)
+
+    def wrong(self, has_value: Bools) -> Bools:
+        """Whether each value is wrong by the same law."""
+        level, decided = _levels(len(has_value), list(self.failures.values())), self._decided()
+        wrong = level == WRONG
+        if decided is not None:
+            wrong = np.where(decided >= 0, decided == WRONG, wrong)
+        return np.asarray(wrong & has_value)
+
+    def _decided(self) -> NDArray[np.int8] | None:
+        decision = self.failures.get("decision")
+        if decision is None:
+            return None
+        decided = np.full(len(self.failed), -1, np.int8)
+        decided[decision.rows] = decision.verdict
+        return decided
 
 
 _RECORD_BITS = np.uint64(sum(1 << BIT[i] for i in FAMILIES["record"]))
@@ -168,19 +181,28 @@ def merge(
         7 where there is no value; else the decision; else the highest of 0-3 left by checks, 3 where two different
         witnesses left a 2; 4 where nothing was left and no check outside the record family could be applied.
     """
-    code = np.where(applied & ~_RECORD_BITS, np.uint8(GOOD), np.uint8(NOT_CHECKED))
-    level = np.zeros(len(code), np.uint8)
-    doubts = np.zeros(len(code), np.uint8)
-    for failure in failures:
-        of_value = failure.verdict <= WRONG
-        rows, verdict = failure.rows[of_value], failure.verdict[of_value]
-        level[rows] = np.maximum(level[rows], verdict)
-        doubts[rows[verdict == DOUBTFUL]] |= np.uint8(1 << WITNESSES.index(failure.witness))
-    level[(level == DOUBTFUL) & ((doubts & (doubts - np.uint8(1))) != 0)] = WRONG  # more than one bit: two witnesses
-    code = np.where(level > 0, level, code)
+    code = _levels(len(applied), failures)
+    unchecked = (applied & ~_RECORD_BITS) == 0
+    if unchecked.any():
+        code[unchecked & (code == GOOD)] = NOT_CHECKED
     if decided is not None:
         code = np.where(decided >= 0, decided.astype(np.uint8), code)
-    return np.where(has_value, code, np.uint8(MISSING))
+    if not has_value.all():
+        code[~has_value] = MISSING
+    return code
+
+
+def _levels(rows: int, failures: Sequence[Failure]) -> NDArray[np.uint8]:
+    """The highest of 0-3 that checks left on each row, 3 where two different witnesses left a 2."""
+    level = np.zeros(rows, np.uint8)
+    doubts = np.zeros(rows, np.uint8)
+    for failure in failures:
+        of_value = failure.verdict <= WRONG
+        at, verdict = failure.rows[of_value], failure.verdict[of_value]
+        level[at] = np.maximum(level[at], verdict)
+        doubts[at[verdict == DOUBTFUL]] |= np.uint8(1 << WITNESSES.index(failure.witness))
+    level[(level == DOUBTFUL) & ((doubts & (doubts - np.uint8(1))) != 0)] = WRONG  # more than one bit: two witnesses
+    return level
 
 
 def is_usable(codes: NDArray[np.uint8]) -> Bools:

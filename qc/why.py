@@ -20,7 +20,6 @@ from qc.episodes import Episode, episodes
 from qc.errors import InputError, UsageError, nearest, printable
 from qc.limits import Limits
 from qc.neighbours import Neighbour
-from qc.quantities import quantities
 from qc.read.numbers import ABSENT, MARKER, TEXT, UNREADABLE, VALUE
 from qc.read.source import Look, SourceLine
 from qc.record import SECOND, Record, TableRecord
@@ -186,7 +185,7 @@ def why(
         "station": station.id,
         "channel": channel.name,
         "quantity": channel.quantity,
-        "unit": _unit(channel),
+        "unit": channel.output_unit,
         "table": table.id,
         "time": stamp(moment),
         "other_time": stamp(other[0]) if other else None,
@@ -323,14 +322,7 @@ def _condemned(checks: Sequence[dict[str, Any]], has_value: bool, decided: int |
 
 
 def _number_unit(check: Check, channel: Channel) -> str:
-    unit = _unit(channel)
-    if check.unit == "difference":
-        return of_difference(unit)
-    return check.unit or unit
-
-
-def _unit(channel: Channel) -> str:
-    return channel.unit if channel.quantity == "other" else quantities()[channel.quantity].unit
+    return of_difference(channel.output_unit) if check.unit == "difference" else check.unit or channel.output_unit
 
 
 def _plain(number: float) -> float | None:
@@ -360,7 +352,7 @@ def _limits(scene: Scene, channel: Channel, check: Check, against: float) -> lis
             declared: dict[str, Any] = {
                 "name": f"{check.id}.{OWN_RANGE} {end}",
                 "value": float(bound[0]),
-                "unit": _unit(channel),
+                "unit": channel.output_unit,
                 "verdict": WRONG,
                 "source": "station file",
                 "standing": "declared",
@@ -459,7 +451,7 @@ def _conversion(station: Station, table: Table, channel: Channel, moment: np.dat
     conversion = units.conversion(channel.quantity, unit, table.interval_s)
     return {
         "from": unit,
-        "to": _unit(channel),
+        "to": channel.output_unit,
         "factor": conversion.factor,
         "offset": conversion.offset,
         "as_it_stands": conversion.identity and channel.statistic != "counter" and channel.north != "magnetic",

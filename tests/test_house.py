@@ -13,7 +13,7 @@ ROOT = Path(__file__).resolve().parents[1]
 TOP = {"README.md", "DEVELOPERS.md", "pyproject.toml", "qc", "rules", "tests", "sample_data"}
 
 LAYERS = [
-    {"qc.version", "qc.errors", "qc.places"},
+    {"qc.version", "qc.errors", "qc.places", "qc.threads"},
     {"qc.durations", "qc.tomlfile", "qc.quantities", "qc.units", "qc.limits", "qc.read.stamps", "qc.read.clock"},
     {"qc.station", "qc.physics"},
     {"qc.read.lines", "qc.read.cells", "qc.read.numbers", "qc.read.layout", "qc.read.file"},

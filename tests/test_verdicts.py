@@ -19,6 +19,7 @@ from qc.verdicts import (
     NEIGHBOUR,
     NOT_CHECKED,
     OWN,
+    PEOPLE,
     SUN,
     WITNESSES,
     WORDS,
@@ -153,6 +154,20 @@ def test_rows_do_not_touch_each_other(rows: list[tuple[bool, list[Left]]], data:
             float(r) for r in np.flatnonzero(keep) if verdicts.failed[r] >> np.uint64(BIT[check]) & np.uint64(1)
         ]
         assert len(failure.rows)
+
+
+@given(st.lists(st.tuples(st.booleans(), LEFT, st.integers(-1, 3)), min_size=1, max_size=6))
+def test_wrong_between_stages_is_wrong_at_the_end(rows: list[tuple[bool, list[Left], int]]) -> None:
+    """Decisions up and down, doubts of two witnesses and missing values included."""
+    verdicts, nothing = ChannelVerdicts.empty(len(rows)), np.full(len(rows), np.nan)
+    for check, witness in zip(NOT_RECORD, itertools.cycle(WITNESSES), strict=False):
+        verdict = np.array([next((v for i, _, v in left if i == check), 0) for _, left, _ in rows], np.uint8)
+        verdicts.add(check, witness, Found(verdict > 0, verdict, nothing, nothing))
+    decided = np.array([verdict for _, _, verdict in rows])
+    notes = np.full(len(rows), "seen")
+    verdicts.add("decision", PEOPLE, Found(decided >= 0, decided.clip(0).astype(np.uint8), nothing, nothing, notes))
+    value = np.array([has for has, _, _ in rows])
+    assert np.array_equal(verdicts.wrong(value), verdicts.merged(value) == WRONG)
 
 
 def test_merge_of_no_rows() -> None:

@@ -6,42 +6,35 @@ from pathlib import Path
 
 import click
 
-from qc.cli.files import Filled, out_folder, plain_files
-from qc.cli.progress import bar
-from qc.cli.warm import warm
+from qc.cli import options
+from qc.cli.asked import asked, checked, of_files
+from qc.cli.files import out_folder, plain_files
 from qc.errors import UsageError, nearest, printable
 
 FORMATS = ("csv", "parquet", "netcdf")
 
 
 @click.command("check")
-@click.argument("station_file", type=Filled())
-@click.argument("table_files", nargs=-1, required=True, type=Filled(), metavar="TABLE_FILE...")
-@click.option("--out", required=True, type=Filled(), metavar="DIR", help="Folder for the outputs; made if need be.")
-@click.option("--from", "first", metavar="T", help="First stamp wanted, inclusive; without a zone on the logger clock.")
-@click.option("--to", "last", metavar="T", help="Last stamp wanted, inclusive; a date alone means all of that day.")
-@click.option("--as-of", metavar="T", help="Now, for the test of stamps in the future; left out, none lies there.")
+@options.STATION_FILE
+@options.TABLE_FILES
+@options.OUT
+@options.FROM
+@options.TO
+@options.AS_OF
 @click.option(
     "--write", default="csv", show_default=True, metavar="csv,parquet,netcdf", help="Formats of the flagged table."
 )
-@click.option(
-    "--neighbour",
-    "neighbours",
-    multiple=True,
-    type=Filled(),
-    metavar="FLAGGED",
-    help="Flagged table that `check` wrote for another station, its summary.json beside it; may be given again.",
-)
-@click.option("--rules", "rules_file", type=Filled(), metavar="FILE", help="Overrides of limits for many stations.")
+@options.NEIGHBOURS
+@options.RULES
 @click.option("--fill-gaps", is_flag=True, help="Write rows for the times at which none was read.")
 @click.option(
     "--fail-on",
     type=click.Choice(["inconsistent", "doubtful", "wrong"]),
     help="Leave with status 3 where a value is at least that bad.",
 )
-@click.option("--replace", is_flag=True, help="Replace outputs that stand in the way.")
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document, and nothing else.")
-@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@options.REPLACE
+@options.as_json("the summary")
+@options.QUIET
 def command(
     station_file: Path,
     table_files: tuple[Path, ...],
@@ -79,25 +72,9 @@ def command(
     plain_files(neighbours)
     out_folder(out)
     from qc import run
-    from qc.moments import moment, period
-    from qc.neighbours import read as read_neighbours
-    from qc.read.tables import read_tables
-    from qc.station import load
 
-    station = load(station_file)
-    limits = run.limits_of(station, rules_file)
-    span = period(first, last, station)
-    future = moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
-    beside = read_neighbours(neighbours, station)
-    warm()
-    with bar("reading", quiet=quiet or as_json) as progress:
-        record, refused = read_tables(station, table_files, progress=progress)
-    for error in refused:
-        click.echo(f"fairvane: {error.line()}", err=True)
-    with bar("checking", quiet=quiet or as_json) as progress:
-        result = run.check_record(
-            record, limits, period=span, as_of=future, refused=refused, progress=progress, neighbours=beside
-        )
+    wanted = asked(station_file, rules_file, neighbours, first=first, last=last, as_of=as_of)
+    result = checked(wanted, of_files(wanted, table_files), silent=quiet or as_json)
     document = run.write(result, out, formats=formats, fill_gaps=fill_gaps, replace=replace)
     if as_json:
         from qc.cli import show
@@ -107,7 +84,7 @@ def command(
         from qc.write.terminal import told
 
         click.echo(told(result, document, out))
-    return _status(document, fail_on, bool(refused))
+    return _status(document, fail_on, bool(result.refused))
 
 
 def _formats(write: str) -> list[str]:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from qc.cli.files import Filled, files_or_store, out_folder, plain_files
-from qc.cli.progress import bar
-from qc.cli.warm import warm
+from qc.cli import options
+from qc.cli.asked import Asked, Reading, asked, checked, of_files
+from qc.cli.files import files_or_store, out_folder, plain_files
 from qc.errors import UsageError, nearest, printable
 
 if TYPE_CHECKING:
@@ -21,13 +21,13 @@ SPANS = ("hour", "day", "month")
 
 
 @click.command("deliver")
-@click.argument("station_file", type=Filled())
-@click.argument("table_files", nargs=-1, type=Filled(), metavar="TABLE_FILE...")
-@click.option("--store", type=Filled(), metavar="DIR", help="The store of `fairvane nightly`, in place of table files.")
-@click.option("--out", required=True, type=Filled(), metavar="DIR", help="Folder for the delivery; made if need be.")
-@click.option("--from", "first", metavar="T", help="First stamp wanted, inclusive; without a zone on the logger clock.")
-@click.option("--to", "last", metavar="T", help="Last stamp wanted, inclusive; a date alone means all of that day.")
-@click.option("--as-of", metavar="T", help="Now, for the test of stamps in the future; left out, none lies there.")
+@options.STATION_FILE
+@options.SOME_TABLE_FILES
+@options.STORE
+@options.OUT
+@options.FROM
+@options.TO
+@options.AS_OF
 @click.option("--write", default="csv", show_default=True, metavar="csv,parquet,netcdf", help="Formats of the data.")
 @click.option(
     "--flags", type=click.Choice(["wmo", "ioc"]), default="wmo", show_default=True, help="Codes of the flags."
@@ -56,22 +56,15 @@ SPANS = ("hour", "day", "month")
     metavar="+HH:MM",
     help="Days and months begin at midnight of a clock so far ahead of UTC.",
 )
-@click.option(
-    "--neighbour",
-    "neighbours",
-    multiple=True,
-    type=Filled(),
-    metavar="FLAGGED",
-    help="Flagged table of another station, as for check; may be given again.",
-)
-@click.option("--rules", "rules_file", type=Filled(), metavar="FILE", help="Overrides of limits for many stations.")
+@options.NEIGHBOURS
+@options.RULES
 @click.option("--licence", default="", metavar="TEXT", help="What the client may do with the data.")
 @click.option("--contact", default="", metavar="TEXT", help="Who to ask.")
 @click.option("--owner", default="", metavar="TEXT", help="Whose data it is.")
 @click.option("--initials", is_flag=True, help="Name people in the logs by their initials.")
 @click.option("--replace", is_flag=True, help="Replace a delivery that stands in the way.")
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document, and nothing else.")
-@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@options.as_json("the summary")
+@options.QUIET
 def command(
     station_file: Path,
     table_files: tuple[Path, ...],
@@ -119,23 +112,15 @@ def command(
     files_or_store(table_files, store)
     plain_files(neighbours)
     out_folder(out)
-    from qc import run
     from qc.delivery.calendar import Calendar
     from qc.delivery.codes import SCHEMES, refuse_clash
     from qc.delivery.folder import Terms, deliver
     from qc.delivery.means import DAY_RULES, SAMPLE_RULES
-    from qc.moments import moment, period
-    from qc.neighbours import read as read_neighbours
-    from qc.read.tables import read_tables
-    from qc.station import load
 
     calendar = Calendar(_offset(day_offset))
-    station = load(station_file)
+    wanted = asked(station_file, rules_file, neighbours, first=first, last=last, as_of=as_of)
+    station = wanted.station
     refuse_clash(station, SCHEMES[flags])
-    limits = run.limits_of(station, rules_file)
-    span = period(first, last, station)
-    future = moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
-    beside = read_neighbours(neighbours, station)
     terms = Terms(
         formats=formats,
         scheme=SCHEMES[flags],
@@ -160,20 +145,8 @@ def command(
         ),
         needs=_needs(station),
     )  # fmt: skip
-    warm()
-    with bar("reading", quiet=quiet or as_json) as progress:
-        if store is None:
-            record, refused = read_tables(station, table_files, progress=progress)
-        else:
-            from qc.archive.taken import record_of
-
-            record, refused = record_of(store, station), []
-    for error in refused:
-        click.echo(f"fairvane: {error.line()}", err=True)
-    with bar("checking", quiet=quiet or as_json) as progress:
-        result = run.check_record(
-            record, limits, period=span, as_of=future, refused=refused, progress=progress, neighbours=beside
-        )
+    read = of_files(wanted, table_files) if store is None else _of_store(wanted, store)
+    result = checked(wanted, read, silent=quiet or as_json)
     document = deliver(result, out, terms, replace=replace)
     if as_json:
         from qc.cli import show
@@ -184,7 +157,13 @@ def command(
 
         click.echo(told(result, document, out))
         click.echo(f"Read {printable(out / 'README.txt', 120)} first.")
-    return 1 if refused else 0
+    return 1 if result.refused else 0
+
+
+def _of_store(wanted: Asked, store: Path) -> Reading:
+    from qc.archive.taken import record_of
+
+    return lambda progress: (record_of(store, wanted.station), ())
 
 
 def _some(given: str, known: Sequence[str], where: str, what: str) -> list[str]:

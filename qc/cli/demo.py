@@ -10,8 +10,9 @@ from pathlib import Path
 
 import click
 
+from qc.cli import options
+from qc.cli.asked import asked, checked, of_files
 from qc.cli.files import Filled
-from qc.cli.progress import bar
 from qc.errors import OutputError, printable
 from qc.places import folder as data_folder
 
@@ -21,8 +22,8 @@ STATION = "otter-fell.station.toml"
 
 @click.command("demo")
 @click.argument("folder", metavar="DIR", type=Filled())
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON document, and nothing else.")
-@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@options.as_json("the summary")
+@options.QUIET
 def command(folder: Path, as_json: bool, quiet: bool) -> int:
     """Write the sample station and its tables to DIR, and check them into DIR/checked.
 
@@ -31,18 +32,13 @@ def command(folder: Path, as_json: bool, quiet: bool) -> int:
       fairvane demo hello
     """
     from qc import run
-    from qc.read.tables import read_tables
-    from qc.station import load
 
     where = printable(folder, 200)
     with _new_folder(folder):
         shutil.copytree(data_folder("sample_data"), folder, dirs_exist_ok=True, copy_function=_copied)
-        station = load(folder / STATION)
+        wanted = asked(folder / STATION, None, ())
         tables = sorted(folder.glob("otter-fell_*.csv"))
-        with bar("reading", quiet=quiet or as_json) as progress:
-            record, _ = read_tables(station, tables, progress=progress)
-        with bar("checking", quiet=quiet or as_json) as progress:
-            result = run.check_record(record, run.limits_of(station), progress=progress)
+        result = checked(wanted, of_files(wanted, tables), silent=quiet or as_json)
         document = run.write(result, folder / "checked")
     if as_json:
         from qc.cli import show

@@ -6,31 +6,25 @@ from pathlib import Path
 
 import click
 
-from qc.cli.files import Filled, out_folder, plain_files
+from qc.cli import options
+from qc.cli.asked import asked, checked, of_files
+from qc.cli.files import out_folder, plain_files
 from qc.cli.progress import bar
-from qc.cli.warm import warm
 from qc.errors import UsageError, nearest, printable
 
 
 @click.command("diagnose")
-@click.argument("station_file", type=Filled())
-@click.argument("table_files", nargs=-1, required=True, type=Filled(), metavar="TABLE_FILE...")
-@click.option("--out", required=True, type=Filled(), metavar="DIR", help="Folder for the outputs; made if need be.")
-@click.option("--from", "first", metavar="T", help="First stamp wanted, inclusive; without a zone on the logger clock.")
-@click.option("--to", "last", metavar="T", help="Last stamp wanted, inclusive; a date alone means all of that day.")
-@click.option(
-    "--neighbour",
-    "neighbours",
-    multiple=True,
-    type=Filled(),
-    metavar="FLAGGED",
-    help="Flagged table that `check` wrote for another station, its summary.json beside it; may be given again.",
-)
-@click.option("--rules", "rules_file", type=Filled(), metavar="FILE", help="Overrides of limits for many stations.")
+@options.STATION_FILE
+@options.TABLE_FILES
+@options.OUT
+@options.FROM
+@options.TO
+@options.NEIGHBOURS
+@options.RULES
 @click.option("--fail-on", metavar="FAULT,...", help="Leave with status 3 where one of these is found; `any` for all.")
-@click.option("--replace", is_flag=True, help="Replace outputs that stand in the way.")
-@click.option("--json", "as_json", is_flag=True, help="Print the findings as one JSON document, and nothing else.")
-@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@options.REPLACE
+@options.as_json("the findings")
+@options.QUIET
 def command(
     station_file: Path,
     table_files: tuple[Path, ...],
@@ -61,27 +55,14 @@ def command(
       2  unusable arguments, station file or input: one line says what, where and how to mend it; nothing is written
       3  with --fail-on: one of those faults was found
     """
-    wanted = _wanted(fail_on)
+    fatal = _wanted(fail_on)
     plain_files(table_files)
     plain_files(neighbours)
     out_folder(out)
-    from qc import run, run_diagnosis
-    from qc.moments import period
-    from qc.neighbours import read as read_neighbours
-    from qc.read.tables import read_tables
-    from qc.station import load
+    from qc import run_diagnosis
 
-    station = load(station_file)
-    limits = run.limits_of(station, rules_file)
-    span = period(first, last, station)
-    beside = read_neighbours(neighbours, station)
-    warm()
-    with bar("reading", quiet=quiet or as_json) as progress:
-        record, refused = read_tables(station, table_files, progress=progress)
-    for error in refused:
-        click.echo(f"fairvane: {error.line()}", err=True)
-    with bar("checking", quiet=quiet or as_json) as progress:
-        result = run.check_record(record, limits, period=span, refused=refused, progress=progress, neighbours=beside)
+    wanted = asked(station_file, rules_file, neighbours, first=first, last=last)
+    result = checked(wanted, of_files(wanted, table_files), silent=quiet or as_json)
     with bar("testing", quiet=quiet or as_json) as progress:
         found = run_diagnosis.diagnose_checked(result.checked, progress=progress)
     document = run_diagnosis.write(found, out, replace=replace)
@@ -91,9 +72,9 @@ def command(
         show(document)
     elif not quiet:
         click.echo(run_diagnosis.told(found, document, out))
-    if wanted is not None and any(f.fault.id in wanted for f in found.findings):
+    if fatal is not None and any(f.fault.id in fatal for f in found.findings):
         return 3
-    return 1 if refused else 0
+    return 1 if result.refused else 0
 
 
 def _wanted(fail_on: str | None) -> frozenset[str] | None:

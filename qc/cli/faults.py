@@ -7,12 +7,13 @@ from typing import Any
 
 import click
 
+from qc.cli import options
 from qc.errors import UsageError, nearest, printable
 
 
 @click.command("faults")
 @click.argument("fault_id", required=False)
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document, and nothing else.")
+@options.as_json("")
 @click.option("--quiet", is_flag=True, help="Only say whether there is such a fault.")
 def command(fault_id: str | None, as_json: bool, quiet: bool) -> int:
     """Print the fault book: what each fault shows, what happened, how sure one can be, what to check, carry and heed.

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from qc.cli import options
 from qc.cli.files import Filled
 from qc.cli.progress import bar
 from qc.errors import UsageError
@@ -16,8 +17,8 @@ from qc.errors import UsageError
 @click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True, help="Processes on this machine.")
 @click.option("--dask", metavar="ADDRESS", help="Scheduler of an existing Dask cluster, like tcp://127.0.0.1:8786.")
 @click.option("--night", metavar="DATE", help="Name of the night, YYYY-MM-DD; left out, today in UTC.")
-@click.option("--json", "as_json", is_flag=True, help="Print the digest as one JSON document, and nothing else.")
-@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@options.as_json("the digest")
+@options.QUIET
 def command(fleet_file: Path, jobs: int, dask: str | None, night: str | None, as_json: bool, quiet: bool) -> int:
     """Read what came in, check what it touches, diagnose, and write the digest of the night.
 

@@ -6,25 +6,27 @@ from pathlib import Path
 
 import click
 
-from qc.cli.files import Filled, out_folder, plain_files
+from qc.cli import options
+from qc.cli.asked import name_refused
+from qc.cli.files import out_folder, plain_files
 from qc.cli.progress import bar
 from qc.cli.warm import warm
 from qc.errors import UsageError, nearest, printable
 
 
 @click.command("rehearse")
-@click.argument("station_file", type=Filled())
-@click.argument("table_files", nargs=-1, required=True, type=Filled(), metavar="TABLE_FILE...")
-@click.option("--out", required=True, type=Filled(), metavar="DIR", help="Folder for the outputs; made if need be.")
+@options.STATION_FILE
+@options.TABLE_FILES
+@options.OUT
 @click.option(
     "--fault", "faults", multiple=True, metavar="ID", help="Plant this fault; may be given again. All, if left out."
 )
 @click.option(
     "--onsets", type=click.IntRange(1, 20), default=2, show_default=True, help="Plantings for each fault and grade."
 )
-@click.option("--replace", is_flag=True, help="Replace outputs that stand in the way.")
-@click.option("--json", "as_json", is_flag=True, help="Print the rehearsal as one JSON document, and nothing else.")
-@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@options.REPLACE
+@options.as_json("the rehearsal")
+@options.QUIET
 def command(
     station_file: Path,
     table_files: tuple[Path, ...],
@@ -63,8 +65,7 @@ def command(
     warm()
     with bar("planting", quiet=quiet or as_json) as progress:
         found = rehearse(station, table_files, faults=faults, onsets=onsets, progress=progress)
-    for error in found.refused:
-        click.echo(f"fairvane: {error.line()}", err=True)
+    name_refused(found.refused)
     document = rehearsed.write(found, out, replace=replace)
     if as_json:
         from qc.cli import show

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from qc.cli import options
 from qc.cli.files import Filled
 from qc.errors import UsageError, nearest, printable
 
@@ -15,7 +16,7 @@ from qc.errors import UsageError, nearest, printable
 @click.argument("station_file", required=False, type=Filled())
 @click.option("--check", "check_id", metavar="ID", help="One check alone, with its doc.")
 @click.option("--rules", "rules_file", type=Filled(), metavar="FILE", help="Overrides of limits for many stations.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document, and nothing else.")
+@options.as_json("")
 @click.option("--quiet", is_flag=True, help="Only say whether the station file and its overrides can be used.")
 def command(
     station_file: Path | None, check_id: str | None, rules_file: Path | None, as_json: bool, quiet: bool

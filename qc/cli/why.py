@@ -6,28 +6,23 @@ from pathlib import Path
 
 import click
 
-from qc.cli.files import Filled, files_or_store, plain_files
+from qc.cli import options
+from qc.cli.asked import asked, name_refused
+from qc.cli.files import files_or_store, plain_files
 from qc.cli.progress import bar
 
 
 @click.command("why")
-@click.argument("station_file", type=Filled())
-@click.argument("table_files", nargs=-1, type=Filled(), metavar="TABLE_FILE...")
-@click.option("--store", type=Filled(), metavar="DIR", help="The store of `fairvane nightly`, in place of table files.")
+@options.STATION_FILE
+@options.SOME_TABLE_FILES
+@options.STORE
 @click.option("--channel", "channel_name", required=True, metavar="NAME", help="The channel of the value.")
 @click.option("--at", "at", required=True, metavar="T", help="Its stamp; without a zone on the logger clock.")
-@click.option("--as-of", metavar="T", help="Now, for the test of stamps in the future; left out, none lies there.")
-@click.option(
-    "--neighbour",
-    "neighbours",
-    multiple=True,
-    type=Filled(),
-    metavar="FLAGGED",
-    help="Flagged table of another station, as for check; may be given again.",
-)
-@click.option("--rules", "rules_file", type=Filled(), metavar="FILE", help="Overrides of limits for many stations.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON document, and nothing else.")
-@click.option("--quiet", is_flag=True, help="Print nothing but errors.")
+@options.AS_OF
+@options.NEIGHBOURS
+@options.RULES
+@options.as_json("")
+@options.QUIET
 def command(
     station_file: Path,
     table_files: tuple[Path, ...],
@@ -59,20 +54,15 @@ def command(
     """
     files_or_store(table_files, store)
     plain_files(neighbours)
-    from qc import run
-    from qc.moments import either, moment
-    from qc.neighbours import read as read_neighbours
+    from qc.moments import either
     from qc.read.source import Look
     from qc.read.tables import read_tables
-    from qc.station import load
     from qc.why import channel_of, why
 
-    station = load(station_file)
+    wanted = asked(station_file, rules_file, neighbours, as_of=as_of)
+    station = wanted.station
     channel = channel_of(station, channel_name)
-    limits = run.limits_of(station, rules_file)
     moments = either(at, station, what="--at")
-    future = moment(as_of, station, last=True, what="--as-of") if as_of is not None else None
-    beside = read_neighbours(neighbours, station)
     look = Look(station.table_of(channel), channel, tuple(moments))
     with bar("reading", quiet=quiet or as_json) as progress:
         if store is None:
@@ -81,9 +71,8 @@ def command(
             from qc.archive.taken import record_of
 
             record, refused = record_of(store, station, look=look), []
-    for error in refused:
-        click.echo(f"fairvane: {error.line()}", err=True)
-    document = why(record, limits, channel, moments, as_of=future, look=look, neighbours=beside)
+    name_refused(refused)
+    document = why(record, wanted.limits, channel, moments, as_of=wanted.future, look=look, neighbours=wanted.beside)
     if as_json:
         from qc.cli import show
 

@@ -263,7 +263,7 @@ def data_fields(result: Result, table: CheckedTable, scheme: Scheme) -> list[Fie
     every = f"Marks the {side} of the interval." if side != "moment" else "The moment of the values."
     found = [Field("time", "datetime", f"ISO 8601, UTC. {every}")]
     for channel in result.checked.record.station.channels_of(table.record.table):
-        name, title, unit = channel.name, quantities()[channel.quantity].title, unit_of(channel)
+        name, title, unit = channel.name, quantities()[channel.quantity].title, printable(channel.output_unit, 40)
         found += [
             Field(name, "number", f"{title[:1].upper()}{title[1:]}, raw, {_statistic(channel)}.", unit),
             *_codes(f"{name}_verdict", "The verdict", RAW, scheme),
@@ -279,11 +279,6 @@ def data_fields(result: Result, table: CheckedTable, scheme: Scheme) -> list[Fie
         told = "Whether the value may be used: the corrected one where there is one, else the raw one."
         found.append(Field(f"{name}_usable", "boolean", told))
     return found
-
-
-def unit_of(channel: Channel) -> str:
-    """The unit of a channel in outputs."""
-    return quantities()[channel.quantity].unit or printable(channel.unit, 40)
 
 
 def _statistic(channel: Channel) -> str:

@@ -121,10 +121,11 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + "."
 
 
-def unit_of(channel: Channel) -> str:
+def unit_shown(channel: Channel) -> str:
     """The unit of a channel in the outputs."""
-    unit = channel.unit if channel.quantity == "other" else quantities()[channel.quantity].unit
-    return {"degC": "°C", "degree": "°", "W/m2": "W/m²", "umol/m2/s": "µmol/m²/s", "m3/m3": "m³/m³"}.get(unit, unit)
+    return {"degC": "°C", "degree": "°", "W/m2": "W/m²", "umol/m2/s": "µmol/m²/s", "m3/m3": "m³/m³"}.get(
+        channel.output_unit, channel.output_unit
+    )
 
 
 # ---- completeness
@@ -528,7 +529,7 @@ def bounds(channel: Channel, values: Floats, codes: NDArray[np.uint8], again: Fl
 
 def _lane_text(axes: Axes, lane: int, lanes: int, channel: Channel, low: float, high: float, known: bool) -> None:
     left = axes.get_yaxis_transform()
-    told = f"{p.label(channel.name, 17)}\n{p.label(unit_of(channel), 17)}"
+    told = f"{p.label(channel.name, 17)}\n{p.label(unit_shown(channel), 17)}"
     axes.text(-0.245, lane + 0.52, told, transform=left, fontsize=8, va="center")
     if not known:
         axes.text(0.5, lane + 0.5, "no value in this month", transform=left, fontsize=7, color=p.SOFT, ha="center",
@@ -611,7 +612,7 @@ def correction(table: CheckedTable, channel: Channel, line: Correction) -> Figur
         axes.axvspan(float(p.days(start)), float(p.days(end)), color="#eef1f6", linewidth=0, zorder=0)
         p.line(axes, time, raw, gap=gap, color=p.SERIES[5], label=f"{channel.name} as read")
         p.line(axes, time, again, gap=gap, color=p.COLOURS[CHANGED], label="corrected")
-        axes.set_ylabel(p.label(f"{channel.name}, {unit_of(channel)}", 30))
+        axes.set_ylabel(p.label(f"{channel.name}, {unit_shown(channel)}", 30))
         p.time_axis(axes, time[0], time[-1], named=False)
         p.legend(drawn)
     return drawn
@@ -636,7 +637,7 @@ def _corrections(result: Result) -> list[Picture]:
 
 def operation(line: Correction, channel: Channel) -> str:
     """What a line of the correction log does, in words."""
-    unit = unit_of(channel)
+    unit = unit_shown(channel)
     match line.operation:
         case "scale":
             return f"multiplied by {line.parameter:g}"

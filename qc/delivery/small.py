@@ -14,7 +14,6 @@ from qc.delivery.people import People
 from qc.delivery.sheets import Field, Sheet
 from qc.limits import Limits, sources
 from qc.logs import VERDICTS, Entry, Logs
-from qc.quantities import quantities
 from qc.run import Result
 from qc.station import Channel, Deployment, Station
 from qc.verdicts import WORDS
@@ -193,14 +192,13 @@ def _sensor_rows(station: Station, channel: Channel, last: np.datetime64) -> Ite
             return getattr(channel, key) if given is None else given
 
         own: Any = told("range") or ("", "")
-        quantity = quantities()[channel.quantity]
         lapsed = ""
         if hung is not None and hung.calibration_due is not None:
             until = last if end is None else min(last, end)
             lapsed = str(bool(until.astype("datetime64[D]") > np.datetime64(hung.calibration_due))).lower()
         place = channel.at
         yield [
-            channel.name, station.table_of(channel).id, channel.quantity, quantity.unit or channel.unit,
+            channel.name, station.table_of(channel).id, channel.quantity, channel.output_unit,
             channel.statistic or "", channel.sensor or "", _text(told("device")), channel.rail or "",
             _text(told("height")), _text(place and place.bearing), _text(place and place.distance),
             channel.north if channel.quantity == "wind_direction" else "", _text(channel.declination),

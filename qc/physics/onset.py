@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import insort
+from heapq import heappop, heappush, heappushpop
 from typing import NamedTuple
 
 import numpy as np
@@ -47,12 +47,14 @@ def step(series: ArrayLike, *, least: int = 2) -> Change | None:
     if n < 2 * least:
         return None
     whole = float(np.abs(y - np.median(y)).sum())
+    around = y - np.median(y)  # small numbers lose nothing in sums
+    both = _deviations(around)[:-1] + _deviations(around[::-1])[::-1][1:]
     cost = np.full(n, np.inf)
-    left, right = _running_medians(y), _running_medians(y[::-1])
-    for k in range(least, n - least + 1):
-        cost[k] = np.abs(y[:k] - left[k]).sum() + np.abs(y[k:] - right[n - k]).sum()
-    best = int(np.argmin(cost))
+    cost[least : n - least + 1] = both[least - 1 : n - least]
     floor = 1e-9 * (1.0 + np.abs(y).max()) * n
+    for k in np.flatnonzero(cost <= cost.min() + floor).tolist():  # rounding must not choose between equals
+        cost[k] = np.abs(y[:k] - np.median(y[:k])).sum() + np.abs(y[k:] - np.median(y[k:])).sum()
+    best = int(np.argmin(cost))
     likelihood = -n * np.log((cost + floor) / n)
     good = np.flatnonzero(likelihood >= likelihood[best] - 2.0)
     gain = n * float(np.log((whole + floor) / (cost[best] + floor)))
@@ -60,12 +62,30 @@ def step(series: ArrayLike, *, least: int = 2) -> Change | None:
     return Change(int(rows[best]), int(rows[good[0]]), int(rows[good[-1]]), low, high, gain)
 
 
-def _running_medians(x: Floats) -> list[float]:
-    """Medians of the first none, one, two ... values."""
-    out, known = [np.nan], list[float]()
-    for k, value in enumerate(x.tolist(), 1):
-        insort(known, value)
-        out.append((known[(k - 1) // 2] + known[k // 2]) / 2.0)
+def _deviations(y: Floats) -> Floats:
+    """Sum of absolute deviations from their median of the first k values, for k = 1 to n, shape (n,).
+
+    The values are held in two heaps, the lower half and the upper half, with the sum of each.
+    """
+    lower: list[float] = []  # negative, so that the largest comes first
+    upper: list[float] = []
+    low = high = 0.0
+    out = np.empty(len(y))
+    for k, value in enumerate(y.tolist()):
+        if lower and value < -lower[0]:
+            moved = -heappushpop(lower, -value)
+            low += value - moved
+        else:
+            moved = value
+        heappush(upper, moved)
+        high += moved
+        if len(upper) > len(lower) + 1:
+            moved = heappop(upper)
+            heappush(lower, -moved)
+            high -= moved
+            low += moved
+        # of an odd number the middle one stands first in the upper half
+        out[k] = high - low - (upper[0] if len(upper) > len(lower) else 0.0)
     return out
 
 

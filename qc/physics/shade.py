@@ -482,23 +482,30 @@ def edges(rows: Rows, ratio: Floats, low: float, high: float) -> tuple[float, fl
     near &= (ratio < 1.15) if near.any() else near
     az, width, r = rows.azimuth[near], rows.width[near], np.minimum(ratio[near], 1.0)
     core = overlap(az, width, low + 0.25 * (high - low), high - 0.25 * (high - low)) > 0.5
-    depth = float(np.clip(1.0 - np.median(r[core]), 0.15, 1.0)) if core.any() else 0.7
-    first, last = low, high
+    depths = _depths(r[core]) or (0.7,)
+    first, last, depth = low, high, depths[0]
     for reach, step in ((6.0, 1.0), (1.5, 0.25), (0.3, 0.1)):
         a = np.arange(first - reach, min(first + reach, last - 0.5) + step / 2, step)
         b = np.arange(max(last - reach, first + 0.5), last + reach + step / 2, step)
-        cost = np.full((len(a), len(b)), np.inf)
+        away = 1e-6 * (np.abs(a - first)[:, None] + np.abs(b - last)[None, :])
+        away[b[None, :] <= a[:, None]] = np.inf
+        costs = np.repeat(away[None], len(depths), axis=0)
         for line, edge in enumerate(a):
             share = overlap(az[:, None], width[:, None], edge, b[None, :])
-            cost[line] = np.abs(r[:, None] - (1.0 - depth * share)).sum(axis=0) if len(az) else 0.0
-        cost += 1e-6 * (np.abs(a - first)[:, None] + np.abs(b - last)[None, :])
-        cost[b[None, :] <= a[:, None]] = np.inf
-        i, j = np.unravel_index(int(np.argmin(cost)), cost.shape)
-        first, last = float(a[int(i)]), float(b[j])
-        core = overlap(az, width, first, last) > 0.9
-        if core.any():
-            depth = float(np.clip(1.0 - np.median(r[core]), 0.15, 1.0))
+            for k, trial in enumerate(depths):
+                costs[k, line] += np.abs(r[:, None] - (1.0 - trial * share)).sum(axis=0)
+        k, i, j = (int(n) for n in np.unravel_index(int(np.argmin(costs)), costs.shape))
+        first, last, depth = float(a[i]), float(b[j]), depths[k]
+        depths = _depths(r[overlap(az, width, first, last) > 0.9]) or (depth,)
     return first, last, depth
+
+
+def _depths(ratio: Floats) -> tuple[float, ...]:
+    """Depths that the rows within a shadow speak for, none without rows: their middle one, and that of the deepest
+    fifth, since in a narrow shadow most rows lie at an edge and lose a part only."""
+    if not len(ratio):
+        return ()
+    return tuple(float(np.clip(1.0 - np.quantile(ratio, q), 0.15, 1.0)) for q in (0.5, 0.2))
 
 
 def _edges_by_day(

@@ -16,6 +16,7 @@ from qc.read.layout import Kind, Section, Unfit, sections
 from qc.read.lines import LONGEST_CELL, Lines
 from qc.read.stamps import StampFormat, join_cells
 from qc.station import Channel, Station, Table
+from qc.threads import in_order
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -141,6 +142,9 @@ def _unread(out: ReadFile, unfit: Unfit, headers: set[bytes]) -> None:
             out.reject(line, f"stands below a names row that cannot be used (line {unfit.line + 1})")
 
 
+_Piece = tuple[NDArray[np.int64], NDArray[np.uint8], list[Rows], list[c.Reject]]
+
+
 def _section(out: ReadFile, section: Section, station: Station, keep_text: frozenset[str], headers: set[bytes]) -> None:
     for line in section.names_lines:
         out.standing[line] = c.HEADER
@@ -152,21 +156,12 @@ def _section(out: ReadFile, section: Section, station: Station, keep_text: froze
             for i, (first, stop) in enumerate(stretches)
         ]
         stretches = [(first, stop) for first, (_, stop) in zip(firsts, stretches, strict=True)]
-    for number in _blocks(out.lines, stretches):
-        data, ends = _taken_out(out.lines, number)
-        standing = np.zeros(len(number), np.uint8)
-        size = len(section.names)
-        needed = 1 + max(_positions(section, station))
-        block, rejects = c.regular_block(data, ends, section.delimiter, size, section.least, standing, needed)
-        del data
-        free = np.ones(len(block.line), bool)
-        for kind in section.kinds:
-            rows, taken = _rows(block, section, kind, station, keep_text, free, standing, rejects)
-            free &= ~taken
-            if len(rows.line):
-                out.rows.append(replace(rows, line=number[rows.line]))
-        left = block.line[free]
-        standing[left[standing[left] == c.ROW]] = c.ELSEWHERE
+
+    def piece(number: NDArray[np.int64]) -> _Piece:
+        return _piece(out.lines, number, section, station, keep_text)
+
+    for number, standing, found, rejects in in_order(piece, _blocks(out.lines, stretches)):
+        out.rows += found
         for reject in rejects:
             line = int(number[reject.line])
             if out.lines.raw(line).strip() in headers:  # a header line that stands again
@@ -174,6 +169,29 @@ def _section(out: ReadFile, section: Section, station: Station, keep_text: froze
             else:
                 out.rejects.append(c.Reject(line, reject.reason))
         out.standing[number] = standing
+
+
+def _piece(
+    lines: Lines, number: NDArray[np.int64], section: Section, station: Station, keep_text: frozenset[str]
+) -> _Piece:
+    """Some lines of a section: their numbers again, the standing of each, rows by table, and rejects by their place
+    among these lines."""
+    data, ends = _taken_out(lines, number)
+    standing = np.zeros(len(number), np.uint8)
+    size = len(section.names)
+    needed = 1 + max(_positions(section, station))
+    block, rejects = c.regular_block(data, ends, section.delimiter, size, section.least, standing, needed)
+    del data
+    free = np.ones(len(block.line), bool)
+    found = []
+    for kind in section.kinds:
+        rows, taken = _rows(block, section, kind, station, keep_text, free, standing, rejects)
+        free &= ~taken
+        if len(rows.line):
+            found.append(replace(rows, line=number[rows.line]))
+    left = block.line[free]
+    standing[left[standing[left] == c.ROW]] = c.ELSEWHERE
+    return number, standing, found, rejects
 
 
 def _channels(section: Section, station: Station, table: Table) -> list[tuple[Channel, int]]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from qc.errors import RefusedFile, printable
 
 LONGEST_CELL = 65536  # bytes, contract 4: a longer cell makes its line a reject
+_LARGE = 1 << 20  # bytes (judgement): a thread costs more than the sum of a small file
 _SAMPLE = 65536  # bytes looked at to tell UTF-16 without a mark from binary
 _LATER_MARK = b"\n\xef\xbb\xbf"  # files put together keep their byte order marks
 
@@ -26,9 +28,9 @@ class Lines:
 
     path: Path
     encoding: str
-    sha256: str
     data: bytes
     ends: NDArray[np.int64]
+    sha256: str
 
     @property
     def count(self) -> int:
@@ -82,6 +84,14 @@ def from_bytes(raw: bytes, name: str = "table") -> Lines:
 
 
 def _lines(path: Path, raw: bytes, where: str) -> Lines:
+    if len(raw) < _LARGE:
+        return Lines(path, *_text(raw, where), hashlib.sha256(raw).hexdigest())
+    with ThreadPoolExecutor(1) as pool:  # the sum of a large file is taken outside Python's lock
+        digest = pool.submit(lambda: hashlib.sha256(raw).hexdigest())
+        return Lines(path, *_text(raw, where), digest.result())
+
+
+def _text(raw: bytes, where: str) -> tuple[str, bytes, NDArray[np.int64]]:
     data, encoding = _decoded(raw, where) if raw else (raw, "")
     if not data:
         raise RefusedFile("is empty", where=where, mend="take it out of the list, or download it again")
@@ -92,7 +102,7 @@ def _lines(path: Path, raw: bytes, where: str) -> Lines:
     if not data.isascii() and _LATER_MARK in data:
         data = data.replace(_LATER_MARK, b"\n")
     ends = np.flatnonzero(np.frombuffer(data, np.uint8) == 10).astype(np.int64)
-    return Lines(path, encoding, hashlib.sha256(raw).hexdigest(), data, ends)
+    return encoding, data, ends
 
 
 def _decoded(raw: bytes, where: str) -> tuple[bytes, str]:

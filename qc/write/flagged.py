@@ -7,7 +7,6 @@ join to the same bytes.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from qc.chain import CheckedTable
 from qc.record import TableRecord, Times
+from qc.threads import in_order
 from qc.verdicts import MISSING, is_usable, names_of
 from qc.write.text import guarded_cells, stamps
 
@@ -105,17 +105,7 @@ def _filled(out: pa.Table, record: TableRecord, times: Times) -> pa.Table:
 def csv_pieces(table: pa.Table) -> Iterator[bytes]:
     """The table as CSV, piece by piece: header, then rows; numbers in the shortest digits that read back."""
     yield (",".join(table.column_names) + "\n").encode("ascii")
-    pieces = [table.slice(at, _ROWS) for at in range(0, table.num_rows, _ROWS)]
-    if len(pieces) < 2:
-        yield from map(_csv, pieces)
-        return
-    with ThreadPoolExecutor(2) as pool:  # pyarrow formats outside Python's lock; more at once would cost memory
-        waiting = [pool.submit(_csv, piece) for piece in pieces[:3]]
-        for piece in pieces[3:]:
-            yield waiting.pop(0).result()
-            waiting.append(pool.submit(_csv, piece))
-        for one in waiting:
-            yield one.result()
+    yield from in_order(_csv, (table.slice(at, _ROWS) for at in range(0, table.num_rows, _ROWS)))
 
 
 def _csv(table: pa.Table) -> bytes:
@@ -127,6 +117,9 @@ def _csv(table: pa.Table) -> bytes:
     for at, name in enumerate(table.column_names):
         column = table.column(at)
         if name.endswith("_read"):
+            if column.null_count == len(column):
+                table = table.set_column(at, name, pa.nulls(len(column), pa.string()))
+                continue
             # pyarrow also looks at what lies under a null and beyond a slice, a decimal comma say
             column = pa.chunked_array([pc.fill_null(column, "").combine_chunks()])
             table = table.set_column(at, name, column)

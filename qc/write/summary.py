@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from qc.chain import Checked, CheckedTable, not_applied
 from qc.gaps import on_grid
-from qc.quantities import quantities
 from qc.record import SECOND
 from qc.station import Channel, Station
 from qc.verdicts import CHANGED, DOUBTFUL, ESTIMATED, WORDS, WRONG, is_usable
@@ -87,18 +87,18 @@ def expected_rows(station: Station, table: CheckedTable, period: Period) -> int:
 def _channel(channel: Channel, table: CheckedTable, expected: int) -> dict[str, Any]:
     quantity, name = channel.quantity, channel.name
     codes = table.codes[name]
-    counts = np.bincount(codes, minlength=8)
+    counts = _counts(codes)
     usable = int(is_usable(table.best(name)[1]).sum())
     corrected = table.corrected.get(name)
     if corrected is not None:  # 5 and 6 come from corrected values alone, and stand beside the verdict of the raw one
-        again = np.bincount(corrected.codes, minlength=8)
+        again = _counts(corrected.codes)
         counts[[CHANGED, ESTIMATED]] = again[[CHANGED, ESTIMATED]]
     failures = table.verdicts[name].failures
     values = int(np.isfinite(table.record.channels[name].values).sum())
     failed_again = {} if corrected is None else {"failed_again": {WORDS[c]: int(again[c]) for c in (DOUBTFUL, WRONG)}}
     return {
         "quantity": quantity,
-        "unit": channel.unit if quantity == "other" else quantities()[quantity].unit,
+        "unit": channel.output_unit,
         "statistic": channel.statistic,
         "verdicts": {word: int(counts[code]) for code, word in enumerate(WORDS)},
         "checks": {check: len(failure.rows) for check, failure in failures.items()},
@@ -106,6 +106,11 @@ def _channel(channel: Channel, table: CheckedTable, expected: int) -> dict[str, 
         "usable": round(usable / expected, 6) if expected else None,
         **failed_again,
     }
+
+
+def _counts(codes: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """How often each verdict stands; a count by histogram would make integers of eight bytes of all of them first."""
+    return np.array([np.count_nonzero(codes == code) for code in range(len(WORDS))])
 
 
 def _whole(seconds: float | None) -> int | float | None:

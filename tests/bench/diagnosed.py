@@ -104,8 +104,9 @@ def _rest(report: Mapping[str, Any], found: Mapping[str, Any]) -> list[str]:
     for s in found.get("speed", ()):
         lines.append("")
         lines.append(
-            f"**Speed**, a station-year at {s['minutes']} min ({s['rows']:,} rows, {s['channels']} channels): "
-            f"{s['ratio']:.2f} times `check` ({s['diagnose_s']:.1f} s of processor against {s['check_s']:.1f})."
+            f"**Speed**, a station-year at {s['minutes']} min ({s['rows']:,} rows, {s['channels']} channels), as whole "
+            f"processes: `diagnose` {s['diagnose_s']:.1f} s, {s['ratio']:.2f} times the {s['check_s']:.1f} s of "
+            f"`check` (promised: {'at most 3 times' if s['minutes'] == 1 else 'under 5 s'})."
         )
     return lines
 
@@ -132,8 +133,8 @@ def missed(report: Mapping[str, Any], found: Mapping[str, Any]) -> list[str]:
     for s in found.get("speed", ()):
         if s["minutes"] == 1 and s["ratio"] > 3.0:
             out.append(f"a station-year at 1 min takes {s['ratio']:.1f} times the time of `check`, promised 3")
-        if s["minutes"] == 10 and s["diagnose_s"] + s["check_s"] > 5.0:
-            out.append(f"a station-year at 10 min takes {s['diagnose_s'] + s['check_s']:.1f} s, promised 5")
+        if s["minutes"] == 10 and s["diagnose_s"] >= 5.0:
+            out.append(f"a station-year at 10 min takes {s['diagnose_s']:.1f} s, promised under 5")
     return out
 
 

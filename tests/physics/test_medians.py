@@ -1,4 +1,4 @@
-"""Medians taken together give the bits of `np.median`, one stretch at a time; so do those that run along a series."""
+"""Medians taken together give the bits of `np.median`, one stretch at a time."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from qc.physics import blocks, onset
+from qc.physics import blocks
 
 FLOATS = st.floats(-1e6, 1e6, allow_subnormal=False)
 
@@ -22,21 +22,3 @@ def test_medians_of_stretches(parts: list[list[float]]) -> None:
 @pytest.mark.parametrize(("values", "first", "expected"), [([], [], []), ([4.0, 1.0, 2.0, 9.0], [0, 3], [2.0, 9.0])])
 def test_stretches_of_unlike_length(values: list[float], first: list[int], expected: list[float]) -> None:
     assert blocks.medians_of(np.array(values), np.array(first, int)).tolist() == expected
-
-
-@given(st.lists(FLOATS, max_size=12))
-def test_running_medians(values: list[float]) -> None:
-    x = np.array(values)
-    assert onset._running_medians(x)[1:] == [float(np.median(x[:k])) for k in range(1, len(x) + 1)]
-
-
-@given(st.lists(FLOATS, min_size=4, max_size=12))
-def test_the_best_step_is_that_of_all_places(values: list[float]) -> None:
-    """Against the sum of deviations at each place."""
-    x = np.array(values)
-    cost = {
-        k: np.abs(x[:k] - np.median(x[:k])).sum() + np.abs(x[k:] - np.median(x[k:])).sum() for k in range(2, len(x) - 1)
-    }
-    found = onset.step(x)
-    assert found is not None
-    assert found.at == min(cost, key=lambda k: (cost[k], k))

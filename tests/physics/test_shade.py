@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -64,6 +64,7 @@ def test_levels_bridge_a_shadow_and_need_six_values() -> None:
 
 
 @given(st.floats(130.0, 200.0), st.floats(9.0, 25.0), st.floats(0.3, 0.95))  # an interval lies wholly in it
+@example(178.75, 10.5, 0.5)  # three intervals, of which two lie in it for four fifths
 def test_edges_come_out_finer_than_the_sun_moves(first: float, width: float, depth: float) -> None:
     rows = _rows(3, step=4.0)
     share = shade.overlap(rows.azimuth, rows.width, first, first + width)
