@@ -24,7 +24,7 @@ from qc.record import SECOND, TableRecord, Times
 from qc.scene import Scene
 from qc.sky import Sky
 from qc.station import Channel, Station
-from qc.verdicts import BIT, DOUBTFUL, Bools, ChannelVerdicts, Floats
+from qc.verdicts import BIT, DOUBTFUL, WRONG, Bools, ChannelVerdicts, Floats
 
 Ints = NDArray[np.int64]
 T = TypeVar("T")
@@ -139,6 +139,15 @@ class Case:
             self.shared[key] = values
         out: Floats = self.shared[key]
         return out
+
+    def condemned(self, channel: Channel) -> bool:
+        """Whether the chain calls most values of a channel doubtful or worse: a dead input holds no other fault."""
+        found = self.verdicts.get(channel.name)
+        if found is None:
+            return False
+        here = np.isfinite(self.table.channels[channel.name].values)
+        codes = found.merged(here)[here]
+        return bool(len(codes) and np.isin(codes, (DOUBTFUL, WRONG)).mean() > 0.5)
 
     def quantum(self, channel: Channel) -> Floats:
         """Declared resolution at each value, in the output unit; 0 where none is declared. Not to be written to."""

@@ -72,7 +72,8 @@ column have a wrong level too, but a wrong unit makes no copy to the digit (judg
 confusion on invented stations A and C, and on estuary)."""
 
 _BY_THE_SUN = ("site-facts", "clock-offset", "stamp-side")
-"""Found from an irradiance; what that column's fault explains too."""
+"""Found from an irradiance; what that column's fault explains too, but for a factor, which moves no first light. A
+height found by the pressure is not."""
 
 EVIDENT = {"channels-swapped": 5.0, "pyranometer-reversed": 5.0}
 """Log-odds from which a fault is undone before all else (judgement: 150 to 1). Tests of site and clock take a column of
@@ -80,9 +81,9 @@ light for light, those of units a pressure for a pressure: where another quantit
 find what is not.
 """
 
-WITHHELD = {"channel-open": 2.5}
-"""Log-odds from which a channel is kept from the tests of site and clock; those of layout and wiring then judge it with
-its rivals (judgement: 12 to 1): no light comes from a dead input."""
+WITHHELD = {"channel-open": 2.5, "constants-wrong": 1.0}
+"""Log-odds from which a channel is kept from the tests of site and clock while it lasts; those after then judge it with
+its rivals (judgement: 12 and 3 to 1): no light comes from a dead input, and no height changes from row to row."""
 
 Progress = Callable[[int, int], None]
 Spoilt = Sequence[tuple[str, Suspect]]
@@ -227,7 +228,7 @@ def diagnose(
             now = _cut(chain.run(record, checked.limits, skies=looked.skies, only=ISOLATED), checked)
             looked = _Looked(now, looked.skies)
             waiting = [f for f in waiting if f.id not in {g.fault.id for g in listed}]
-        carried += [f for f in found if f.id in mine - {g.id for g in findings} and f.log_odds > 0.0]
+        carried += [f for f in explained(found) if f.id in mine - {g.id for g in findings} and f.log_odds > 0.0]
     findings.sort(key=lambda f: (-f.confidence, f.id))
     reported = {(f.fault.id, c) for f in findings for c in f.suspect.channels or ("",)}
     cleared = [(i, c) for i, c in cleared if not reported & {(i, n) for n in c.channels or ("",)}]
@@ -396,9 +397,14 @@ def explained(found: Sequence[Finding]) -> list[Finding]:
     """The same, less what another finding explains: of the log-odds of that one so much is its own doing."""
     out = []
     for one in found:
-        by = [_own(o) for o in found if o.log_odds > 0.0 and _explains(o, one) and not _stronger(one, o)]
+        by = [_own(o) for o in found if _speaks(o, one) and _explains(o, one) and not _stronger(one, o)]
         out.append(replace(one, log_odds=one.log_odds - max(by, default=0.0)))
     return out
+
+
+def _speaks(other: Finding, one: Finding) -> bool:
+    """Whether a finding is likely enough to explain another: likely at all, and likelier or worth listing itself."""
+    return other.log_odds > 0.0 and (other.log_odds >= one.log_odds or calibrated(other.log_odds) >= LISTED)
 
 
 def _stronger(one: Finding, other: Finding) -> bool:
@@ -414,7 +420,8 @@ def _own(one: Finding) -> float:
 def _explains(one: Finding, other: Finding) -> bool:
     """Whether what one finding says would make the test of the other speak, at its channels."""
     if other.fault.id in _BY_THE_SUN:
-        return one.fault.id in EXPLAINS and one.sunny and _together(one.suspect, other.suspect)
+        by = one.fault.id in EXPLAINS and one.fault.id != "pyranometer-scale" and one.sunny
+        return by and other.suspect.evidence.get("what") != "elevation" and _together(one.suspect, other.suspect)
     return other.fault.id in EXPLAINS.get(one.fault.id, ()) and _touching(one, other)
 
 

@@ -13,10 +13,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.case import Case
-from qc.physics import daily_course, onset, sun, twilight
+from qc.case import TYPICAL_AIR, Case
+from qc.physics import clear_sky, daily_course, onset, sun, twilight
 from qc.physics.twilight import Level
 from qc.record import SECOND, Times
+from qc.sky import Sky
 from qc.station import Channel
 from qc.verdicts import Bools, Floats
 
@@ -25,15 +26,18 @@ Ints = NDArray[np.int64]
 LIGHT = ("global_irradiance", "par", "diffuse_irradiance", "reflected_irradiance")
 COURSES = {
     "air_temperature": (14.5, 2.5), "logger_temperature": (14.5, 2.5), "surface_temperature": (13.5, 2.5),
-    "relative_humidity": (2.5, 2.5), "panel_voltage": (12.0, 2.5), **dict.fromkeys(LIGHT, (12.0, 1.0)),
+    "relative_humidity": (2.5, 2.5), "charge_voltage": (12.0, 1.0), **dict.fromkeys(LIGHT, (12.0, 1.0)),
 }  # fmt: skip
 """Hour of mean solar time at which the wave of a day peaks in a sound channel, and how far it strays, by quantity, h
 (judgement; from memory: air is warmest about two hours after noon, and driest then). A channel of light has a peak at
-noon whatever its scale."""
+noon whatever its scale, and so has a solar panel (measured on otter-fell and invented A: 11.8 to 12.4 h)."""
 
 COURSE_STRAYS = 0.75
 """h; what weather moves the mean course of a channel between one time and another, beside what its days scatter
 (judgement)."""
+
+SURER = 1.5
+"""Channels with a daily course that is less sure than that of the surest by this factor do not speak (judgement)."""
 
 ALONE = 180.0
 """min; a clock that is further off must show in a second channel: first and last light of one channel alone may be
@@ -52,8 +56,14 @@ CREEPS = 0.05
 BLOCK_S = 600.0
 """s; finer tables are averaged to it first: sooner done, and less noise in the dark (judgement)."""
 
+DAYLIGHT = 100.0, 1600.0
+"""W/m2; what the brightest hours of a fortnight reach anywhere, but for the polar winter (judgement)."""
+
 PAR_OF_GLOBAL = 2.05
 """umol of PAR for each J of global irradiance (common practice: 2.0 to 2.1; measured on roof)."""
+
+MOST_BRIGHT = 2000
+"""Rows that `brightness` looks at, evenly over the record."""
 
 SIDEREAL = 1.0
 """min; what a sound clock may seem to be off by: horizon, response, model (measured: roof -2.4 with a pyranometer that
@@ -66,6 +76,23 @@ FEW = ((4, 7.0), (7, 5.0))
 EXPECTED = np.array([-1.7, -0.7, -0.1, 0.7])
 """degrees; usual elevation of the sun without refraction at each of `twilight.LEVELS` (measured on roof, campus, forest
 and coast: medians of the four within 0.8 degree of it)."""
+
+STRAYS = 2.5
+"""min; how far noon of sound stations lies from where it should, weather, horizon, lag and model included: rms of 51
+pieces of 14 to 60 days (measured: roof -2.7 to 0.1, campus -0.7 to 1.1, forest 0.9 to 3.2, invented A and B 0.6 to
+4.8). Two causes of nearly the same minutes are told apart by no less."""
+
+ZONES = {60: 0.2, 120: 0.05, 180: 0.02, 720: 0.05}
+"""Share of zones that are wrong by so many minutes, to either side (judgement: summer time and the next zone are most
+of it; 12 h is noon taken for midnight)."""
+
+OWN_ZONE, WHOLE_HOURS, QUARTERS = 0.1, 0.004, 0.001
+"""Share of zones that are wrong by the station's own distance from UTC, to either side; by any other whole hour; by any
+other quarter (judgement: a logger left on UTC or set to local time; few zones lie at half and quarter hours)."""
+
+ROOM = 700.0
+"""min; what the density of wrong clocks is held against: clocks set wrong by hand are spread evenly in the logarithm of
+5 min to 12 h, one of 35 min weighs nothing then (computed)."""
 
 PER_INTERVAL = 1 / 20
 """More of it, as a share of the interval: intervals are long against twilight (measured: coast, hourly, 14-day means
@@ -207,13 +234,36 @@ def blocks(case: Case, channel: Channel) -> tuple[Times, Floats, float, Ints]:
 
 def scale(case: Case, values: Floats) -> float:
     """What light is divided by to be W/m2, where its unit must be wrong; 1 where it may be right (judgement: within a
-    factor of 3 of a clear sky)."""
+    factor of 3 of a clear sky, or bright as daylight is somewhere: coordinates may be wrong as well)."""
     here = values[np.isfinite(values)]
     top = float(np.quantile(here, 0.99)) if len(here) else 0.0
     clear = float(np.quantile(case.clear.ghi, 0.99)) if case.rows else 0.0
-    if top <= 0 or clear <= 0 or 1 / 3 <= top / clear <= 3:
+    if top <= 0 or clear <= 0 or 1 / 3 <= top / clear <= 3 or DAYLIGHT[0] <= top <= DAYLIGHT[1]:
         return 1.0
     return top / clear
+
+
+def like_light(case: Case, channel: Channel, first: int, last: int) -> float:
+    """Share of the days between two rows on which a channel behaves like light, at whatever hours; 0 of fewer than 3
+    days."""
+    key = f"crossings;{channel.name}"
+    if key not in case.shared:
+        case.shared[key] = _crossings(case, channel)
+    found, rows = case.shared[key]
+    inside = np.arange(case.rows)[first : last + 1]
+    days = len(np.unique(case.solar_day[inside[np.isfinite(case.values(channel)[inside])]]))
+    if found is None or days < 3:
+        return 0.0
+    at = rows[found.row]
+    return float(((at >= first) & (at <= last)).sum()) / days
+
+
+def _crossings(case: Case, channel: Channel) -> tuple[twilight.Crossings | None, Ints]:
+    if not case.rows or not case.interval_s or case.interval_s > 2 * 3600:
+        return None, np.empty(0, np.int64)
+    middle, values, interval, rows = blocks(case, channel)
+    values = values / (PAR_OF_GLOBAL if channel.quantity == "par" else 1.0)
+    return twilight.crossings(middle, values / scale(case, values), case.sky.longitude, interval), rows
 
 
 def _series(case: Case, channel: Channel) -> FirstLight | None:
@@ -234,7 +284,7 @@ def _series(case: Case, channel: Channel) -> FirstLight | None:
     expected = np.broadcast_to(EXPECTED, found.rise.shape)
     if interval >= twilight.COARSE_S:
         for _ in range(3):  # which part of an interval the light falls into depends on the error sought
-            each, expected = _less_bias(case, found, by_level, each, middle, interval)
+            each, expected = _less_bias(found, by_level, each, middle, interval, elevation, case.sky.longitude)
     seen = np.isfinite(each)
     found = twilight.Crossings(
         found.day[seen], found.rise[seen], found.fall[seen], rows[found.row[seen]], found.night, found.noise
@@ -251,6 +301,104 @@ def _series(case: Case, channel: Channel) -> FirstLight | None:
     return FirstLight(channel, found.row, each, height, found, pieces, drift, systematic, spread)
 
 
+def elsewhere(case: Case, found: FirstLight, latitude: float, longitude: float) -> tuple[float, float]:
+    """How far noon is off (min), and the sun at first light (degrees, the middle one), had the station stood there.
+
+    Long intervals are put right as in the series itself. 720 min and 90 degrees where no day can be judged there.
+    """
+
+    def exact(time: Times) -> Floats:
+        return 90.0 - sun.position(time, latitude, longitude, case.sky.elevation).zenith
+
+    coarse = case.interval_s >= twilight.COARSE_S
+    elevation = elevation_at(case, latitude, longitude) if coarse else exact
+    by_level = twilight.errors(found.crossings, elevation, longitude)
+    each = twilight.daily(by_level)
+    if not np.isfinite(each).any():
+        return 720.0, 90.0
+    each = _unwrapped(each)
+    expected = np.broadcast_to(EXPECTED, found.crossings.rise.shape)
+    if coarse:
+        for _ in range(3):
+            each, expected = _less_bias(
+                found.crossings, by_level, each, case.table.middle, case.interval_s, elevation, longitude
+            )
+    if not np.isfinite(each).any():
+        return 720.0, 90.0
+    late = np.full(len(each), twilight.level(each).mean)
+    height = twilight.daily(twilight.heights(found.crossings, elevation, late) - expected)
+    return float(late[0]), middle(np.abs(height))
+
+
+def brightness(case: Case, latitude: float, longitude: float, late: float = 0.0) -> float | None:
+    """How bright the bright hours are beside a clear sky of usual air at a place: logarithm of the ratio.
+
+    Parameters
+    ----------
+    latitude, longitude : of the place. [degree]
+    late : by which stamps are late there. [min]
+
+    Returns
+    -------
+    ln of the 0.9 quantile of measured over clear with the sun above 15 degrees; None without global irradiance or with
+    fewer than 3 h of such rows. It knows a latitude at the equinoxes too, when days are alike everywhere.
+    """
+    channel = case.mate("global_irradiance")
+    if channel is None or not case.interval_s:
+        return None
+    when, values, interval, _ = blocks(case, channel)
+    lit = np.flatnonzero(values > 20.0)
+    lit = lit[:: max(1, len(lit) // MOST_BRIGHT)]
+    sky = Sky(when[lit] - np.timedelta64(round(late * 60e6), "us"), latitude, longitude, case.sky.elevation)
+    clear = clear_sky.ineichen(sky.position.apparent_zenith, TYPICAL_AIR, sky.elevation, sky.extraterrestrial).ghi
+    high = sky.position.zenith < 75.0
+    if high.sum() * interval * max(1, len(lit) // MOST_BRIGHT) < 3 * 3600.0:
+        return None
+    return float(np.log(np.quantile(values[lit][high] / clear[high], 0.9)))
+
+
+def usual(case: Case, minutes: float, sigma: float) -> float:
+    """Log-odds of so many minutes among clocks that are wrong since before the first row, against `ROOM`.
+
+    Half of them are set wrong by hand, spread in the logarithm of the minutes; half to another zone, by `ZONES`, by the
+    station's own distance from UTC or, rarely, by another quarter of an hour (judgement).
+
+    Parameters
+    ----------
+    minutes, sigma : what is seen and its standard error, `STRAYS` not counted. [min]
+    """
+    off = abs((minutes + 720.0) % 1440.0 - 720.0)
+    wide = float(np.hypot(sigma, STRAYS))
+    by_hand = 0.5 / (2.0 * np.log(720.0 / 5.0) * max(off, 5.0))
+    quarter = np.arange(-720.0, 720.0, 15.0)
+    share = np.where(quarter % 60.0 == 0.0, WHOLE_HOURS, QUARTERS)
+    for apart_, one in ZONES.items():
+        share[np.abs(quarter) == apart_] = one
+    for own in {zone_of(case), 60.0 * round(case.sky.longitude / 15.0)} - {0.0}:
+        at = np.abs(np.abs(quarter) - abs(own)) < 1.0
+        share[at] = np.maximum(share[at], OWN_ZONE)
+    share[quarter == 0.0] = 0.0
+    missed = ((minutes - quarter + 720.0) % 1440.0 - 720.0) / wide
+    zones = 0.5 * float((share * np.exp(-0.5 * missed**2)).sum()) / (wide * np.sqrt(2 * np.pi))
+    return float(np.log(ROOM * (by_hand + zones)))
+
+
+def zone_of(case: Case) -> float:
+    """Minutes by which local time lies ahead of UTC as the station file has it, in the middle of the record."""
+    from datetime import datetime
+
+    from qc.read.clock import parse_offset, zone
+
+    declared = case.station.clock[-1]
+    if declared.utc_offset:
+        return parse_offset(declared.utc_offset) / 60.0
+    if not declared.time_zone or not case.rows:
+        return 0.0
+    second = int(case.time[case.rows // 2].astype("datetime64[s]").astype(np.int64))
+    there = datetime.fromtimestamp(second, zone(declared.time_zone)).utcoffset()
+    return there.total_seconds() / 60.0 if there else 0.0
+
+
 def _unwrapped(each: Floats) -> Floats:
     """Minutes about their middle, so that a clock that is half a day off does not tear the series."""
     good = each[np.isfinite(each)]
@@ -259,7 +407,13 @@ def _unwrapped(each: Floats) -> Floats:
 
 
 def _less_bias(
-    case: Case, found: twilight.Crossings, by_level: Floats, each: Floats, middle: Times, interval: float
+    found: twilight.Crossings,
+    by_level: Floats,
+    each: Floats,
+    middle: Times,
+    interval: float,
+    elevation: twilight.Elevation,
+    longitude: float,
 ) -> tuple[Floats, Floats]:
     """The series and the expected heights, less what a modelled twilight shows in the same long intervals."""
     late = _running(each)
@@ -267,13 +421,12 @@ def _less_bias(
     by_row = np.interp(rows, found.row, late)
     true = middle - (by_row * 60e6).astype("timedelta64[us]")
     order = np.argsort(true, kind="stable")  # a step back of the clock lets stamps meet
-    elevation = elevation_at(case)
     model = twilight.modelled(true[order], interval, elevation)
-    shown = twilight.crossings(true[order], model, case.sky.longitude, interval)
+    shown = twilight.crossings(true[order], model, longitude, interval)
     expected = np.full(found.rise.shape, np.nan)
     if shown is None:
         return each, expected
-    bias = twilight.errors(shown, elevation, case.sky.longitude)
+    bias = twilight.errors(shown, elevation, longitude)
     heights = twilight.heights(shown, elevation, np.zeros(len(shown.day)))
     at = np.searchsorted(true[order], true[found.row])
     near = np.clip(np.searchsorted(shown.row, at), 0, len(shown.row) - 1)
@@ -372,7 +525,8 @@ def witness(case: Case, found: FirstLight, minutes: float, off: Piece, sound: Se
     """Whether the other channels moved along with first and last light: a clock moves them all.
 
     Against the same channel in `sound` days, where there are some, else against when such a channel peaks. The middle
-    one of the channels counts. None for few minutes, and where no other channel has a daily course.
+    one of the surest channels counts: light and panels know noon better than the air does. None for few minutes, and
+    where no other channel has a daily course.
     """
     if abs(minutes) < TOO_LITTLE:
         return None
@@ -395,11 +549,13 @@ def witness(case: Case, found: FirstLight, minutes: float, off: Piece, sound: Se
         moved = daily_course.apart(here.hour - hour)
         missed = daily_course.apart(moved - minutes / 60.0)
         odds = float(np.clip(((moved / sigma) ** 2 - (missed / sigma) ** 2) / 2.0, -6.0, 6.0))
-        told.append((odds, f"{channel.name} {60.0 * moved:+.0f} +- {60.0 * sigma:.0f} min"))
+        told.append((sigma, odds, f"{channel.name} {60.0 * moved:+.0f} +- {60.0 * sigma:.0f} min"))
     if not told:
         return None
-    odds = float(np.median([o for o, _ in told]))
-    return Witness(odds, "daily courses moved: " + ", ".join(text for _, text in told[:3]))
+    surest = min(sigma for sigma, _, _ in told)
+    told = [one for one in told if one[0] <= SURER * surest]
+    odds = float(np.median([o for _, o, _ in told]))
+    return Witness(odds, "daily courses moved: " + ", ".join(text for _, _, text in told[:3]))
 
 
 def _waves(case: Case, channel: Channel) -> tuple[Ints, NDArray[np.complex128]]:

@@ -13,7 +13,7 @@ import itertools
 import re
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_EVEN, Decimal
 from pathlib import Path
 from typing import Any, Literal, Protocol
@@ -592,7 +592,8 @@ class Files:
             own = self._own(channel, values, record.time)[here[at]]
             if bounded:
                 own = _bounded(channel, own, text.values(name)[at], text.station.table_of(channel).interval_s)
-            out[name] = (at, _texts(text, channel, own, record.time[here[at]]))
+            printed = next((c for c in fault.station.channel if c.name == name), channel) if fault.station else channel
+            out[name] = (at, _texts(text, printed, own, record.time[here[at]]))
         return out
 
     def _own(
@@ -656,7 +657,10 @@ def _bounded(
 
 
 def _texts(text: TableText, channel: Channel, own: NDArray[np.float64], time: Times) -> list[str | None]:
-    """Values in the station file's unit as the column prints them, on its steps; None for NaN."""
+    """Values in the station file's unit as the column prints them, on the steps of `channel`; None for NaN.
+
+    Steps finer than the column's, as of a logger that was set to a larger unit, are printed with the digits they need.
+    """
     own = own.copy()
     for rows, resolution in _by_deployment(channel, time, "resolution", channel.resolution):
         steps = np.zeros(rows.sum())
@@ -670,6 +674,11 @@ def _texts(text: TableText, channel: Channel, own: NDArray[np.float64], time: Ti
         own[rows] = np.where(steps > 0, np.round(np.round(some / np.where(steps > 0, steps, 1.0)) * steps, 9), some)
     known, place = np.unique(own, return_inverse=True)
     style = text.style(channel.name) if np.isfinite(known).any() else None
+    if style is not None and isinstance(channel.resolution, float) and channel != text.channel(channel.name):
+        need = max(0, round(-np.log10(channel.resolution)))
+        style = replace(
+            style, decimals={w: (a, max(b, need)) for w, (a, b) in style.decimals.items()}, significant=None
+        )
     told = [
         style.text(Decimal(repr(v))) if style is not None and np.isfinite(v) else None for v in (known + 0.0).tolist()
     ]

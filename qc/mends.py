@@ -12,9 +12,11 @@ from typing import Literal
 
 import numpy as np
 
+from qc import units
+from qc.errors import StationFileError
 from qc.logs import Correction
 from qc.record import SECOND, ReadChannel, Record, TableRecord
-from qc.station import Station
+from qc.station import Channel, Station
 from qc.verdicts import Bools, Floats
 
 Operation = Literal["clock", "side", "site", "unit", "swap", "scale", "offset", "rotate", "mirror", "negate"]
@@ -63,7 +65,7 @@ def mended(record: Record, mend: Mend) -> Record:
     """The record as it would be without the fault; values are in output units, shapes stay."""
     if mend.operation == "site":
         return replace(record, station=moved(record.station, mend.site))
-    tables = {name: _table(table, mend) for name, table in record.tables.items()}
+    tables = {name: _table(table, mend, record.station) for name, table in record.tables.items()}
     return replace(record, tables=tables)
 
 
@@ -72,7 +74,7 @@ def moved(station: Station, site: Mapping[str, float]) -> Station:
     return station.model_copy(update={"station": station.station.model_copy(update=dict(site))})
 
 
-def _table(table: TableRecord, mend: Mend) -> TableRecord:
+def _table(table: TableRecord, mend: Mend, station: Station) -> TableRecord:
     first = table.time[:1] if mend.first is None else np.array([mend.first])
     last = table.time[-1:] if mend.last is None else np.array([mend.last])
     if not table.rows:
@@ -85,7 +87,9 @@ def _table(table: TableRecord, mend: Mend) -> TableRecord:
         return table
     channels = dict(table.channels)
     if mend.operation == "swap" and len(names) == 2:
-        a, b = (table.channels[name].values for name in names)
+        one, other = (next(c for c in station.channel if c.name == name) for name in names)
+        a = read_as(table.channels[one.name].values, one, other, table.table.interval_s)
+        b = read_as(table.channels[other.name].values, other, one, table.table.interval_s)
         channels[names[0]], channels[names[1]] = (
             _put(table.channels[names[0]], rows, b),
             _put(table.channels[names[1]], rows, a),
@@ -94,6 +98,20 @@ def _table(table: TableRecord, mend: Mend) -> TableRecord:
         for name in names:
             channels[name] = _put(table.channels[name], rows, changed(table.channels[name].values, mend))
     return replace(table, channels=channels)
+
+
+def read_as(values: Floats, channel: Channel, place: Channel, interval_s: float | None) -> Floats:
+    """Values of one channel as they would be had its column been read as another channel: with the unit of that one.
+
+    Output units of either; amounts that need an interval and have none stay as they are.
+    """
+    try:
+        own, other = (units.conversion(c.quantity, c.unit, interval_s) for c in (channel, place))
+    except StationFileError:
+        return values
+    if (own.factor, own.shift) == (other.factor, other.shift):
+        return values
+    return np.round((values / own.factor - own.shift + other.shift) * other.factor, 9)
 
 
 def changed(values: Floats, mend: Mend) -> Floats:

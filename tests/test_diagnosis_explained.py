@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from qc.diagnosis import EXPLAINS, diagnose
+from qc import diagnosis
+from qc.diagnosis import EXPLAINS, Finding, diagnose, explained
 from qc.faults import IDS, Suspect
 from qc.mends import Mend
 from tests.faults.planted import unchecked
@@ -62,6 +63,32 @@ def test_what_speaks_against_a_fault_explains_nothing(monkeypatch: pytest.Monkey
     assert told["unit-wrong"] == pytest.approx(logistic(3.5), abs=0.01)
 
 
+@pytest.mark.parametrize(("odds", "explained"), [(0.5, False), (1.0, True), (1.5, True)])
+def test_what_is_neither_listed_nor_likelier_explains_nothing(
+    monkeypatch: pytest.MonkeyPatch, odds: float, explained: bool
+) -> None:
+    """An open input that would not be listed (below 1) is no word against a jump of 2.5."""
+    use(
+        monkeypatch,
+        fault("channel-open", lambda c: [suspect(("a",), odds)], "wiring"),
+        fault("constants-wrong", lambda c: [suspect(("a",), 2.5)], "wiring"),
+    )
+    monkeypatch.setattr(diagnosis, "_calibration", lambda: ((0.0, 0.0), (1.0, 0.5), (2.0, 0.9)))
+    odds_left = {f.fault.id: f.log_odds for f in diagnose(unchecked(record())).findings}["constants-wrong"]
+    assert odds_left == pytest.approx(2.5 - odds if explained else 2.5)
+
+
+def test_what_was_explained_away_is_no_rival_of_later_faults(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The copy of another column has a unit's level: no word against a step that is found in the next stage."""
+    told = found(
+        monkeypatch,
+        ("channels-copied", "wiring", suspect(("a", "b"), 3.0)),
+        ("unit-wrong", "layout", suspect(("a",), 2.9)),
+        ("constants-wrong", "sensor", suspect(("a",), 2.5)),
+    )
+    assert told["constants-wrong"] == pytest.approx(logistic(2.5), abs=0.001)
+
+
 def test_a_later_cause_that_explains_an_earlier_one_keeps_it_from_being_undone(monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[float] = []
 
@@ -81,3 +108,20 @@ def test_only_faults_of_the_book_are_explained() -> None:
         assert fault_ in IDS
         assert set(others) <= set(IDS)
         assert fault_ not in others
+
+
+@pytest.mark.parametrize(
+    ("by", "what", "left"),
+    [
+        ("sensor-frozen", "coordinates", 2.0),
+        ("unit-wrong", "zone", 2.0),
+        ("pyranometer-scale", "coordinates", 5.0),  # a factor moves no first light
+        ("sensor-frozen", "elevation", 5.0),  # by pressure, not by the sun
+    ],
+)
+def test_a_fault_of_the_light_explains_what_the_light_told_of_the_site(by: str, what: str, left: float) -> None:
+    light = Finding(fault(by, lambda c: []), suspect(("a",), 3.0), "ten", 3.0, 0.0, sunny=True)
+    site = Finding(
+        fault("site-facts", lambda c: [], "site"), suspect((), 5.0, evidence={"what": what}), "ten", 5.0, 0.0
+    )
+    assert [f.log_odds for f in explained([light, site])] == [3.0, left]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -246,6 +247,25 @@ def test_a_station_file_that_is_wrong_is_read_with() -> None:
     spoilt = files.spoilt("main", Planting(station=files.station.model_copy(update={"station": site})))
     assert spoilt.station.station.latitude == 10.0
     assert replace(spoilt, station=files.station).tables["main"].rows == files.record.tables["main"].rows
+
+
+@pytest.mark.parametrize("name", ["A-continental", "A-maritime"])
+def test_kilowatts_are_printed_with_the_digits_that_they_need(name: str) -> None:
+    """In whole watts per square metre or tenths of them nothing would be left of a kilowatt."""
+    from qc.diagnosis import case_of
+    from qc.faults import registry
+    from tests.faults.planted import unchecked
+
+    one = made(name, 8)
+    with tempfile.TemporaryDirectory() as where:
+        _, table = one.write(Path(where))
+        files = Files(one.station, [table])
+        case = case_of(unchecked(files.record), next(iter(files.record.tables)))
+        injections = (registry()["unit-wrong"].inject(case, "gross", np.random.default_rng(s)) for s in range(40))
+        injection = next(i for i in injections if i and i.evidence["unit_found"] == "kW/m2")
+        light = files.spoilt(case.table.table.id, injection).tables[case.table.table.id].channels["ghi"].values
+    late = case.time >= injection.first
+    np.testing.assert_allclose(light[late], case.table.channels["ghi"].values[late] / 1000.0, atol=0.00051)
 
 
 def test_stamps_that_cannot_be_written_are_told() -> None:

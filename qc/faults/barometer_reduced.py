@@ -44,12 +44,16 @@ def test(case: Case) -> Sequence[Outcome]:
 
 def expected(case: Case) -> tuple[float, float]:
     """Usual pressure at the height of the station, and what a reduction adds to it, hPa."""
+    warm = _warm(case)
+    usual = heights.usual_pressure(case.sky.elevation, warm)
+    return usual, float(heights.reduction(usual, case.sky.elevation, 15.0 if warm is None else warm))
+
+
+def _warm(case: Case) -> float | None:
+    """Middle air temperature, degC; None where no air is so, or none is measured."""
     air = case.mate("air_temperature")
-    values = case.values(air) if air is not None else np.empty(0)
-    warm = float(np.nanmedian(values)) if air is not None else 15.0
-    warm = warm if -60.0 < warm < 50.0 else 15.0
-    usual = float(standard_pressure(case.sky.elevation))
-    return usual, float(heights.reduction(usual, case.sky.elevation, warm))
+    warm = float(np.nanmedian(case.values(air))) if air is not None else np.nan
+    return warm if -60.0 < warm < 50.0 else None
 
 
 def _one(case: Case, channel: Channel) -> Outcome:
@@ -63,17 +67,20 @@ def _one(case: Case, channel: Channel) -> Outcome:
         return Untested(names, f"at {case.sky.elevation:.0f} m a reduction adds {added:.1f} hPa only", None)
     leap = _leap(case, values, rows, added)
     days = case.live_s(channel) / 86400.0
-    spread = heights.pressure_spread(case.sky.latitude, days)
+    spread = heights.pressure_spread_at(case.sky.latitude, days, case.sky.elevation, _warm(case))
     start = leap[0] if leap else int(rows[0])
     level = float(np.nanmedian(values[start:]))
     off = level - usual
     told = f"{level:.1f} hPa in the median; usual at {case.sky.elevation:.0f} m {usual:.1f} +- {spread:.0f} hPa"
-    if not 0.8 < level / usual < 1.25:  # mmHg are 0.75 of hPa
+    # mmHg are 0.75 of hPa; above 1900 m a reduction is as much, but leads to sea level and no unit does
+    wide = float(np.hypot(spread, _room(added)))
+    unit = heights.in_other_unit(level, usual, spread) or abs(off - added) > 3.0 * wide
+    if not 0.8 < level / usual < 1.25 and unit:
         return Untested(names, f"{told}: a matter of units", "the unit is right")
-    if leap is not None and abs(leap[1] - added) > 3.0 * _room(added):
+    if leap is not None and _off(case, values, leap, added) > 3.0:
         why = f"it leaps by {leap[1]:+.1f} hPa at {utc_text(case.time[start])}, a reduction would add {added:.1f}"
         return Cleared(names, why)
-    fits, sound = (off - added) / spread, off / spread
+    fits, sound = (off - added) / wide, off / spread
     if leap is None and added < case.limit(ID, "errors") * spread:
         if sound < 1.5:
             return Cleared(names, told)
@@ -87,13 +94,14 @@ def _one(case: Case, channel: Channel) -> Outcome:
     ]
     size = added
     if leap is None:
-        near = np.log(case.limit(ID, "room") / (spread * np.sqrt(2 * np.pi))) - 0.5 * fits**2
+        near = np.log(case.limit(ID, "room") / (wide * np.sqrt(2 * np.pi))) - 0.5 * fits**2
         clues.append(Clue("never lower", -1.0, "from the first row on: the height may be wrong as well"))
         clues.append(Clue("sea level", float(near), f"{off - added:+.1f} hPa from sea-level pressure"))
     else:
         size = leap[1]
-        wrong = (size - added) / _room(added)
-        clues.append(Clue("leap", 6.0 - 0.5 * wrong**2, f"{size:+.1f} hPa at {utc_text(case.time[start])}"))
+        wrong = _off(case, values, leap, added)
+        match = np.log(case.limit(ID, "sizes") / (_leap_room(added) * np.sqrt(2.0 * np.pi))) - 0.5 * wrong**2
+        clues.append(Clue("leap", float(match), f"{size:+.1f} hPa at {utc_text(case.time[start])}"))
         clues.append(Clue("not weather", 0.4 * size - 1.0, "from one row to the next"))
     before = case.time[rows[rows < start][-1]] if leap else case.first
     begin = case.time[start] if leap else case.first
@@ -112,8 +120,29 @@ def _one(case: Case, channel: Channel) -> Outcome:
 
 
 def _room(added: float) -> float:
-    """How far a leap may be from the usual reduction: the temperature of the hour, weather within a row. [hPa]"""
+    """How far a reduction may be from the usual one: the temperature it goes by, weather within a row. [hPa]"""
     return 0.05 * added + 0.5
+
+
+def _leap_room(added: float) -> float:
+    """How far a leap may be from a reduction: a height wrong by 4 m, weather within a row, 6 K. [hPa] (judgement)"""
+    return 0.02 * added + 0.5
+
+
+def _off(case: Case, values: Floats, leap: tuple[int, float], added: float) -> float:
+    """Rooms by which a leap misses the reduction of the pressure before it, at the air temperature of the hour, at the
+    usual one, at 15 degC, and all between."""
+    row, size = leap
+    before = values[:row]
+    here = float(before[np.isfinite(before)][-1])
+    air = case.mate("air_temperature")
+    near = case.values(air)[max(0, row - 3) : row + 3] if air is not None else np.empty(0)
+    near = near[np.abs(near) < 60.0]
+    usual = float(standard_pressure(case.sky.elevation))
+    sizes = [added * here / usual, float(heights.reduction(here, case.sky.elevation))]
+    if len(near):
+        sizes.append(float(heights.reduction(here, case.sky.elevation, float(np.median(near)))))
+    return max(min(sizes) - size, size - max(sizes), 0.0) / _leap_room(added)
 
 
 def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[int, float] | None:

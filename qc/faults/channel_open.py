@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from qc import firstlight
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, onset_row
 from qc.physics import blocks, fingerprints
@@ -165,7 +166,7 @@ def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
     if dark:
         clues += _light(case, channel, x, rows)
     if channel.quantity in _SUN:
-        clues += _sunny(case, x, first, last)
+        clues += _sunny(case, channel, x, first, last)
     unit = _unit(channel)
     low, high = float(np.min(x[rows])), float(np.max(x[rows]))
     span = f"{level:.4g} {unit}" if high - low < 0.02 * max(abs(level), 1.0) else (
@@ -251,6 +252,12 @@ def _twin(case: Case, channel: Channel, bad: dict[str, Bools], first: int, last:
     share, twin = _apart(case, channel, bad, first, last), _sound_twin(case, channel, bad)
     if twin is None or not np.isfinite(share):
         return None
+    here = slice(first, last + 1)
+    day = case.solar_day[here] - case.solar_day[first]
+    alike = fingerprints.day_correlation(case.values(channel)[here], case.values(twin)[here], day, int(day[-1]) + 1)
+    alike = alike[np.isfinite(alike)]
+    if len(alike) >= 2 and (middle := float(np.median(alike))) > case.limit(ID, "with-twin"):
+        return Clue("twin", -4.0, f"it moves as {twin.name} does (correlation {middle:.2f}): a sensor is there")
     said = f"{share:.0%} of all its values are more than {_TWIN[channel.quantity]:g} from {twin.name}"
     return Clue("twin", 6.0 * (share - 0.25), said)
 
@@ -281,15 +288,20 @@ def _light(case: Case, channel: Channel, x: Floats, rows: np.ndarray) -> list[Cl
     return out
 
 
-def _sunny(case: Case, x: Floats, first: int, last: int) -> list[Clue]:
-    """Whether the days follow the sun, upright or upside down: scale or sign are wrong then, but a sensor is there."""
+def _sunny(case: Case, channel: Channel, x: Floats, first: int, last: int) -> list[Clue]:
+    """Whether the days follow the sun, upright or upside down: scale or sign are wrong then, but a sensor is there; or
+    are those of light at other hours: clock or coordinates are wrong then."""
     here = slice(first, last + 1)
     day = case.solar_day[here] - case.solar_day[first]
     sine = np.maximum(np.sin(np.radians(case.elevation[here])), 0.0)
     alike = fingerprints.day_correlation(x[here], sine, day, int(day[-1]) + 1)
     alike = alike[np.isfinite(alike)]
     if len(alike) < 2 or abs(middle := float(np.median(alike))) < case.limit(ID, "follows"):
-        return []
+        light = firstlight.like_light(case, channel, first, last)
+        if light < case.limit(ID, "light"):
+            return []
+        said = f"{light:.0%} of its days are those of light, at other hours"
+        return [Clue("sun", -4.0, said), Clue("sensor", -3.0, "which no open input shows")]
     said = f"its days follow the sun (correlation {middle:.2f})"
     return [Clue("sun", -4.0, said), Clue("sensor", -3.0, "which no open input does")]
 

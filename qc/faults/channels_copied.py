@@ -109,7 +109,9 @@ def _fits(case: Case, rows: np.ndarray, x: Floats, y: Floats, step: float) -> _D
     least = min(case.limit(ID, "moves"), case.limit(ID, "share") * a_day)  # an hourly irradiance moves by day only
     told = (moves >= least) & (np.sqrt(vv / n) > case.limit(ID, "spread") * step)
     # printed with fewer digits than its original a copy's changes are those of the rounding: then its values tell
-    rounded = np.bincount(d, np.abs(v - u) <= 0.52 * step, minlength=days) >= 0.99 * n
+    coarse = np.maximum(step, np.sqrt(vv / n) / case.limit(ID, "coarse"))
+    rounded = np.bincount(d, np.abs(v - u) <= 0.52 * coarse[d], minlength=days) >= 0.99 * n
+    left = np.where(rounded, np.minimum(left, 0.3 * step), left)
     level = np.sqrt(np.clip(1.0 - left**2 * n / np.maximum(vv, 1e-12), 0.0, 1.0))
     alike = np.where(rounded & told, np.maximum(np.maximum(alike, level), case.limit(ID, "alike") + 1e-6), alike)
     nan = np.full(days, np.nan)

@@ -24,7 +24,7 @@ import numpy as np
 
 from qc.case import Case, Ints
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
-from qc.mends import Mend
+from qc.mends import Mend, read_as
 from qc.physics import exchange, fingerprints
 from qc.physics.fingerprints import Print
 from qc.physics.pressure import standard_pressure
@@ -47,7 +47,7 @@ Model = Mapping[str, tuple[float, float, float]]
 # lowest and highest usual figure of a day, and a width (judgement, held against the open stations); `rules` says more
 _AIR: Model = {
     "low": (-50, 38, 6),
-    "high": (-40, 46, 5),
+    "high": (-40, 52, 5),
     "spread": (0.5, 28, 4),
     "sun": (-0.3, 1, 0.25),
     "rough": (0, 0.06, 0.02),
@@ -128,13 +128,11 @@ def test(case: Case) -> Sequence[Outcome]:
     if len(able) < 2:
         return [Untested(tuple(c.name for c in able), "needs two channels of known look with values")]
     days = _days(case)
-    found = [
-        (s, float(np.nansum(sign.total))) for sign in _signs(case, able, days) if (s := _suspect(case, days, sign))
-    ]
-    found.sort(key=lambda f: -f[1])
+    found = [s for sign in _signs(case, able, days) if (s := _suspect(case, days, sign))]
+    found.sort(key=lambda s: (-s.log_odds, -s.exhibit["won"]))
     out: list[Outcome] = []
     taken: set[str] = set()
-    for one, _ in found:  # one suspect for each channel: the likeliest
+    for one in found:  # one suspect for each channel: the likeliest
         if not taken & set(one.channels):
             out.append(one)
             taken |= set(one.channels)
@@ -159,12 +157,20 @@ def _number(case: Case) -> Ints:
     return np.asarray(back.max(initial=0) - back)
 
 
-def _print(case: Case, channel: Channel, days: _Days) -> Print:
-    key = f"{ID};{channel.name}"
+def _read(case: Case, channel: Channel, place: Channel | None = None) -> Floats:
+    """Values of a column as they would be read in the place of another: with the unit of that one."""
+    values = case.values(channel)
+    return values if place is None else read_as(values, channel, place, case.interval_s or None)
+
+
+def _print(case: Case, channel: Channel, days: _Days, place: Channel | None = None) -> Print:
+    if place is not None and _read(case, channel, place) is case.values(channel):
+        place = None
+    key = f"{ID};{channel.name};{place.unit if place else ''};{place.quantity if place else ''}"
     if key not in case.shared:
         interval = case.interval_s * max(1, round(600.0 / max(case.interval_s, 1.0)))
         least = round(case.limit(ID, "share") * 86400.0 / max(interval, 1.0))
-        figures = fingerprints.fingerprint(case.values(channel)[days.rows], days.day, days.sine, least=least)
+        figures = fingerprints.fingerprint(_read(case, channel, place)[days.rows], days.day, days.sine, least=least)
         if channel.quantity != "precipitation":  # a day on which it stands still tells nothing of what it is
             figures = figures._replace(middle=np.where(figures.spread > 0.0, figures.middle, np.nan))
         case.shared[key] = figures
@@ -197,9 +203,12 @@ def _signs(case: Case, able: list[Channel], days: _Days) -> list[_Sign]:
     suits = np.zeros((n, n, days.days))
     models = {c.quantity: m for c in able if (m := _model(case, c)) is not None}
     for i, channel in enumerate(able):
-        known = {q: fingerprints.suits(_print(case, channel, days), m) for q, m in models.items()}
+        known: dict[tuple[str, str], Floats] = {}
         for j, other in enumerate(able):
-            suits[i, j] = known[other.quantity]
+            key = (other.quantity, other.unit)
+            if key not in known:
+                known[key] = fingerprints.suits(_print(case, channel, days, other), models[other.quantity])
+            suits[i, j] = known[key]
     terms = _terms(case, able)
     cache: dict[tuple[str, int, int, int, int], Floats] = {}
 
@@ -248,13 +257,17 @@ def _terms(case: Case, able: list[Channel]) -> list[_Term]:
 
 def _fit(case: Case, able: list[Channel], days: _Days, term: _Term, i: int, k: int) -> Floats:
     """Log-likelihood of each day with column `i` in the term's first place and column `k` in its second."""
+    places = ((i, able[term.first]), (k, able[term.second]))
     if term.kind == "level":
         far = _TWINS[able[term.first].quantity]
-        middles = [_print(case, able[c], days).middle for c in (i, k)]
+        middles = [_print(case, able[c], days, place).middle for c, place in places]
         beyond = np.fmax(np.abs(middles[0] - middles[1]) / far - 1.0, 0.0)
     else:
-        x, y = case.values(able[i])[days.rows], case.values(able[k])[days.rows]
+        x, y = (_read(case, able[c], place)[days.rows] for c, place in places)
         if term.kind == "moves":
+            if case.interval_s <= 900.0 and all(place.quantity.startswith("wind_") for _, place in places):
+                x, y = _steps(x), _steps(y)  # the daily course is no witness
+                x = np.where(np.diff(days.day, prepend=-1) > 0, np.nan, x)  # an exchange may begin with the day
             alike = fingerprints.day_correlation(x, y, days.day, days.days)
             beyond = np.fmax(case.limit(ID, "moves") - alike, 0.0) / case.limit(ID, "moves-width")
         else:
@@ -262,10 +275,18 @@ def _fit(case: Case, able: list[Channel], days: _Days, term: _Term, i: int, k: i
             assert wrong is not None and counted is not None
             share = _share(wrong(x, y), counted(x, y) & np.isfinite(x + y), days)
             if able[term.second].quantity in ("global_irradiance", "par"):  # a dead column is in no order
-                lit = [_print(case, able[c], days).high > 60.0 for c in (i, k)]
+                lit = [_print(case, able[c], days, place).high > 60.0 for c, place in places]
                 share = np.where(lit[0] & lit[1], share, np.nan)
             beyond = np.fmax(share - 0.2, 0.0) / case.limit(ID, "order-width")
     return -np.minimum(0.5 * np.nan_to_num(beyond) ** 2, fingerprints.MOST)
+
+
+def _steps(x: Floats) -> Floats:
+    """Changes from row to row; those beyond 19 of 20 count as the largest of the others: a glitch of the supply."""
+    change = np.diff(x, prepend=np.nan)
+    there = np.abs(change[np.isfinite(change)])
+    most = float(np.quantile(there, 0.95)) if len(there) else 0.0
+    return np.clip(change, -most, most) if most > 0.0 else change
 
 
 def _ordered(case: Case, a: Channel, b: Channel) -> bool:
@@ -332,12 +353,13 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     means = [float(np.mean(g[chosen])) for g in (sign.gain_a, sign.gain_b, sign.others, sign.after)]
     if means[3] < case.limit(ID, "after") or count < 0.2 * (chosen[-1] - chosen[0] + 1):
         return None
-    if count < case.limit(ID, "alone") and min(means[:2]) < 0.3 and sum(means[:2]) < 8.0 and not sign.said:
-        return None  # one of the two alone is no witness of an exchange
     a, b = sign.a.name, sign.b.name
     alike = bool(sign.said)
-    if min(means[:2]) < (-1.0 if alike else -0.3) or (not alike and means[0] + means[1] < case.limit(ID, "own")):
-        return None
+    few = count < case.limit(ID, "alone") and min(means[:2]) < 0.3 and sum(means[:2]) < 8.0 and not alike
+    odd = min(means[:2]) < (-1.0 if alike else -0.3)
+    weak = few or odd or (not alike and means[0] + means[1] < case.limit(ID, "own"))
+    if weak and (alike or min(means[:2]) < -2.0):
+        return None  # one of the two alone is no witness of an exchange
     more = 0.7 + 0.3 * count
     clues = [
         Clue(a, means[0] * more, f"{a} looks like {_word(sign.b)}"),
@@ -347,6 +369,15 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
         Clue("days", min(np.log(count) + 0.5, 3.0), f"on {count} days"),
     ]
     span = _borders(case, sign, index, first, last)
+    over = max((min(p) for p in (span.past, span.pace) if p is not None), default=0.0)
+    taken = span.crossed or over >= case.limit(ID, "taken-over")
+    seconded = not few and not odd and means[2] >= case.limit(ID, "others")
+    if weak and not taken and not seconded:
+        return None  # nor is the look of both, unless each goes on where the other was, or two beside them tell
+    if alike and _broken(case, sign, span):
+        return None
+    if not alike and not span.crossed and span.past is not None and over < case.limit(ID, "stayed"):
+        return None  # one of the two goes on as it was
     if sign.b.quantity in _MOVES_AS.get(sign.a.quantity, ()):
         x, y = case.values(sign.a)[days.rows], case.values(sign.b)[days.rows]
         together = fingerprints.day_correlation(x, y, days.day, days.days)[chosen]
@@ -360,10 +391,18 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
     beside = np.delete(total, np.arange(max(chosen[0] - 1, 0), min(chosen[-1] + 2, days.days)))
     alone = not (beside > case.limit(ID, "day")).any()  # what it leaves exchanged would mislead the tests that follow
     least = None
-    if span.past is not None:  # what moves as one, windier weather moves as one: only the difference tells
-        least = sum(span.past) / 2.0 if alike else min(span.past)
+    if span.crossed:
+        clues.append(Clue("past", 3.0, "within one row each goes on where the other stood"))
+    elif span.past is not None:  # what moves as one, windier weather moves as one: only the difference tells
+        least = sum(span.past) / 2.0 if alike else over
         said = "each goes on as the other did before" if least > 0 else "one goes on as it was"
-        clues.append(Clue("past", float(np.interp(least, [-0.3, 0.0, 0.3], [-4.0, -0.5, 1.0])), said))
+        odds = float(np.interp(least, [-0.3, 0.0, 0.3, 0.8], [-4.0, -0.5, 1.0, 1.0 if alike else 3.0]))
+        clues.append(Clue("past", odds, said))
+    if alike and not always and not span.crossed:
+        leapt = _leapt(case, sign, span.onset)
+        clues += [leapt] if leapt is not None else []
+    gusty = _gusty(case, sign, span) if alike else None
+    clues += [gusty] if gusty is not None else []
     return Suspect(
         (a, b),
         tuple(clues),
@@ -376,7 +415,7 @@ def _suspect(case: Case, days: _Days, sign: _Sign) -> Suspect | None:
             "swap", (a, b), None if always else begin, None if end == case.last else end,
             proposed=span.sharp and alone and (least is None or least > 0.0),
         ),
-        exhibit={"day": int(chosen[0]), "days": count},
+        exhibit={"day": int(chosen[0]), "days": count, "won": float(total[chosen].sum())},
     )  # fmt: skip
 
 
@@ -386,13 +425,16 @@ def _word(channel: Channel) -> str:
 
 class _Stretch(NamedTuple):
     """First and last row of an exchange, the stamps between which it began, whether both ends are known to about a
-    row, and whether each column lies as the other did beside it (1) or as it did itself (-1); None: no past."""
+    row, whether each column lies as the other did beside it (1) or as it did itself (-1), and moves so from row to row;
+    None: no past; and whether each goes on from one row to the next where the other stood."""
 
     first: int
     last: int
     onset: tuple[np.datetime64, np.datetime64]
     sharp: bool
     past: tuple[float, float] | None
+    pace: tuple[float, float] | None
+    crossed: bool
 
 
 def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) -> _Stretch:
@@ -405,12 +447,18 @@ def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) 
     begin, end = int(index[first]), int(index[last])
     before = int(index[first - 1]) if first else 0
     after = int(index[last + 1]) if last + 1 < len(index) else int(number[-1])
-    a, b = case.values(sign.a), case.values(sign.b)
+    # in the unit of one of them each holds just what the other held
+    a, b = case.values(sign.a), _read(case, sign.b, sign.a)
     inner = (number > begin) & (number < end) if end - begin > 1 else (number >= begin) & (number <= end)
     clean = (number < begin - 1) | (number > end + 1)
-    known, past = exchange.pair(a, b, clean, inner), None
+    known, past, pace = exchange.pair(a, b, clean, inner), None, None
     if np.isfinite(a[clean]).any() and np.isfinite(b[clean]).any():
         past = exchange.taken_over(a[inner], a[clean], b[clean]), exchange.taken_over(b[inner], b[clean], a[clean])
+        inside = inner & np.append(False, inner[:-1])  # not the step to the exchange
+        x, y = (np.log(np.abs(np.diff(v, prepend=np.nan)) + 0.01 * step) for v, step in zip(
+            (a, b), (known.step_first, known.step_second), strict=True
+        ))  # fmt: skip
+        pace = exchange.taken_over(x[inside], x[clean], y[clean]), exchange.taken_over(y[inside], y[clean], x[clean])
     more = _disorder(sign, case)
     stop = int(np.searchsorted(number, begin, "right"))
     rows = slice(int(np.searchsorted(number, before)), stop)
@@ -421,7 +469,80 @@ def _borders(case: Case, sign: _Sign, index: np.ndarray, first: int, last: int) 
     close, latest, soonest = (max(rows.stop - 1 - k, rows.start) for k in off)
     near = max(2, round(600.0 / max(case.interval_s, 1.0)))
     onset = (case.time[early - 1] if early else case.first), case.time[late]
-    return _Stretch(start, max(close, start), onset, late - early <= near and latest - soonest <= near, past)
+    sharp = late - early <= near and latest - soonest <= near
+    return _Stretch(start, max(close, start), onset, sharp, past, pace, _crossed(case, a, b, known, start))
+
+
+def _crossed(case: Case, a: Floats, b: Floats, known: exchange.Pair, row: int) -> bool:
+    """Whether two columns that go on smoothly leap in one row, each to where the other stood: no other fault does."""
+    if row < 1 or not case.consecutive[row]:
+        return False
+    apart = abs(a[row - 1] - b[row - 1])
+    miss = max(abs(b[row] - a[row - 1]), abs(a[row] - b[row - 1]))
+    step = max(known.step_first, known.step_second)
+    return bool(apart > case.limit(ID, "crossing") * step and miss < 0.2 * apart)
+
+
+def _broken(case: Case, sign: _Sign, span: _Stretch) -> bool:
+    """Whether wind and gust, or dew point and air, lie in the wrong order after the exchange too, now and then: no gust
+    is below its mean and no dew point above the air, but a wind in miles an hour is below a high gust in light air."""
+    straight = _order(case, sign.a, sign.b)
+    low, high = (sign.a, sign.b) if straight else (sign.b, sign.a)
+    rule = straight or _order(case, sign.b, sign.a)
+    if rule is None or low.quantity not in ("wind_speed", "dew_point") or high.quantity == low.quantity:
+        return False
+    rows = slice(span.first, span.last + 1)
+    x, y = _read(case, high, low)[rows], _read(case, low, high)[rows]
+    counted = rule[1](x, y) & np.isfinite(x + y)
+    wrong = int((counted & rule[0](x, y)).sum())
+    return bool(wrong >= 5 and wrong > case.limit(ID, "broken") * counted.sum())
+
+
+def _gusty(case: Case, sign: _Sign, span: _Stretch) -> Clue | None:
+    """Whether gusts exceed the mean after the exchange by as much as before, or as usual; None for others than wind."""
+    low, high = (sign.a, sign.b) if sign.a.quantity == "wind_speed" else (sign.b, sign.a)
+    if (low.quantity, high.quantity) != ("wind_speed", "wind_gust"):
+        return None
+    x, y = case.values(low), case.values(high)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        factor = np.where(np.minimum(x, y) > 1.0, np.log(np.maximum(y, 0.1) / np.maximum(x, 0.1)), np.nan)
+    now, past = -factor[span.first : span.last + 1], factor[: span.first]
+    if np.isfinite(now).sum() < 20:
+        return None
+    known = np.isfinite(past).sum() >= 20
+    usual = float(np.nanmedian(past)) if known else float(np.log(1.6))
+    off = float(np.nanmedian(now)) - usual
+    told = (
+        f"gusts of {np.exp(off + usual):.2f} times the mean then, {np.exp(usual):.2f} {'before' if known else 'usual'}"
+    )
+    return Clue("gusts", 1.0 - 0.5 * (off / case.limit(ID, "gusts" if known else "gusts-alone")) ** 2, told)
+
+
+def _leapt(case: Case, sign: _Sign, onset: tuple[np.datetime64, np.datetime64]) -> Clue | None:
+    """Whether both columns leap where it begins, each to where the other stood: a wrong unit or offset moves one.
+
+    For mean wind and gust (logarithms), and for temperature and dew point; None for others, or without values."""
+    wind = sign.a.quantity.startswith("wind")
+    if not wind and not (_warm(sign.a) or _warm(sign.b)):
+        return None
+    near = max(3, round(3600.0 / max(case.interval_s, 1.0)))
+    a, b = int(np.searchsorted(case.time, onset[0], "right")), int(np.searchsorted(case.time, onset[1]))
+    parts = slice(max(0, a - near), a), slice(b, b + near)
+    levels = []
+    for channel in (sign.a, sign.b):
+        x = _read(case, channel)
+        x = np.log(np.maximum(x, 0.1)) if wind else x
+        if any(np.isfinite(x[p]).sum() < 2 for p in parts):
+            return None
+        levels.append([float(np.nanmedian(x[p])) for p in parts])
+    apart = levels[1][0] - levels[0][0]
+    moved = [after - before for before, after in levels]
+    sigma = case.limit(ID, "leap-log" if wind else "leap")
+    crossed = (moved[0] - apart) ** 2 + (moved[1] + apart) ** 2
+    alone = min(moved[0] ** 2, moved[1] ** 2)  # the other of the two did not move
+    odds = (alone - crossed / 2.0) / 2.0 / sigma**2
+    told = f"{sign.a.name} leaps by {moved[0]:+.2g}, {sign.b.name} by {moved[1]:+.2g}"
+    return Clue("leap", float(np.clip(odds, -4.0, 2.0)), told + (" (ln)" if wind else " K"))
 
 
 def _disorder(sign: _Sign, case: Case) -> Floats:
@@ -441,7 +562,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     able = [
         c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.3 and c.statistic not in ("sd", "counter")
     ]
-    known = [c for c in able if _model(case, c) is not None and c.quantity != "precipitation"]
+    known = [c for c in able if _looks(case, c, days) and c.quantity != "precipitation"]
     pairs = [(a, b) for a, b in combinations(known, 2) if a.quantity != b.quantity and not (_warm(a) and _warm(b))]
     alike = [p for p in pairs if _ordered(case, *p)]
     scale = {c.name: float(np.nanmedian(np.abs(case.values(c)))) + 1.0 for c in known}
@@ -457,6 +578,15 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     x, y = case.values(a).copy(), case.values(b).copy()
     x[row:], y[row:] = case.values(b)[row:], case.values(a)[row:]
     return Injection((a.name, b.name), case.time[row], case.last, {"pair": [a.name, b.name]}, {a.name: x, b.name: y})
+
+
+def _looks(case: Case, channel: Channel, days: _Days) -> bool:
+    """Whether a column looks like its quantity on most days: what does not, no one knows again in another place."""
+    model = _model(case, channel)
+    if model is None:
+        return False
+    suits = fingerprints.suits(_print(case, channel, days), model)
+    return bool(np.isfinite(suits).any() and np.nanmedian(suits) > 0.5 * case.limit(ID, "after"))
 
 
 def picture(case: Case, suspect: Suspect) -> Figure:

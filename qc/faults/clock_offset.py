@@ -225,14 +225,16 @@ def _stepped(case: Case, found: FirstLight, piece: Piece, along: firstlight.Witn
         if torn:
             first, onset, whole = end, (begin, end), False
             clues.append(Clue("leap", 2.0, f"stamps leap by about {minutes:.0f} min at {utc_text(end)}"))
-    if whole:
+    if whole or _never_right(found, minutes):
         clues.append(Clue("never right", -0.5, "since before the first row: a wrong station file is likelier then"))
-    if kind == "zone":
+        told = firstlight.usual(case, minutes, sigma)
+        clues.append(Clue("how usual", told, f"{minutes:+.1f} min among clocks that were never right"))
+    elif kind == "zone":
         off = (minutes + 15.0) % 30.0 - 15.0
         chance = np.log(60.0 / (sigma * np.sqrt(2 * np.pi))) - 0.5 * (off / sigma) ** 2
         clues.append(Clue("whole half hours", max(0.0, float(chance)), f"{minutes:+.1f} min"))
     exact = 15.0 * round(minutes / 15.0) if kind == "zone" else 60.0 * np.sign(minutes)
-    amount = minutes if kind == "set-by-hand" else float(exact)
+    amount = _to_the_grid(case, first, last, minutes, sigma) if kind == "set-by-hand" else float(exact)
     until = None if piece.stop == len(found.row) else last
     way = "ahead of" if minutes > 0 else "behind"
     return Suspect(
@@ -250,6 +252,27 @@ def _stepped(case: Case, found: FirstLight, piece: Piece, along: firstlight.Witn
         ),
         exhibit={"found": found, "whole": whole},
     )  # fmt: skip
+
+
+def _to_the_grid(case: Case, first: Moment, last: Moment, minutes: float, sigma: float) -> float:
+    """The minutes that bring stamps back onto the grid of the interval, where they have left it and two and a half
+    standard errors allow for it; else the minutes themselves. A logger that stamps by its own clock never leaves it."""
+    if case.interval_s < 300.0:
+        return minutes
+    step = case.interval_s / 60.0
+    rest = (case.time.astype("datetime64[us]").astype(np.int64) / 60e6) % step
+    inside = (case.time >= first) & (case.time <= last)
+    left = float(np.median(rest[inside]))
+    strays = int((np.abs(rest[inside] - left) >= 0.01).sum()) + int((rest[~inside] != 0.0).sum())
+    if left == 0.0 or strays > 0.05 * case.rows:
+        return minutes
+    amount = left + step * round((minutes - left) / step)
+    return amount if abs(amount - minutes) <= max(2.5 * sigma, 1.0) else minutes
+
+
+def _never_right(found: FirstLight, minutes: float) -> bool:
+    """Whether all days are off to the same side: under wrong coordinates noon creeps with the season (judgement)."""
+    return all(p.level.mean * np.sign(minutes) > 0.5 * abs(minutes) for p in found.pieces)
 
 
 def _drifting(case: Case, found: FirstLight) -> Suspect:

@@ -39,6 +39,7 @@ _JUMPS = {
     "soil_temperature": "soil-temperature-jump",
 }  # fmt: skip
 """Quantities that do not jump and stay, and the number of each."""
+_BESIDE = ("air_temperature", "soil_temperature", "logger_temperature", "surface_temperature", "dew_point")
 _PAR = 2.05
 """umol of photosynthetically active radiation for each J of global irradiance (common practice: 2.0 to 2.1)."""
 
@@ -65,7 +66,7 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     least = case.limit(ID, _JUMPS[channel.quantity])
     quantum = float(case.quantum(channel).max(initial=0.0))
     least = max(least, 4.0 * quantum)
-    found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, x, j, least)]
+    found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, channel, j, least)]
     best = max(found, key=lambda j: abs(j.size), default=None)
     if best is None:
         return Cleared(names, f"no jump of {least:.3g} {_unit(channel)} and more that stays")
@@ -83,7 +84,11 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
         Clue("stays", min(np.log(max(hours, 0.1) / 6.0), 2.0), f"it stays for {hours:.3g} h"),
         Clue(
             "others",
-            1.5 if not others else -3.0,
+            1.5
+            if not others
+            else -3.0
+            if len(others) > 1
+            else float(np.interp(abs(best.size) / least, [1, 3], [-3, 0])),
             f"{', '.join(others)} jump too" if others else "no other channel jumps",
         ),
     ]
@@ -102,20 +107,43 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
             "offset", names, case.time[best.row], last if end is not None else None, -round(best.size, 2),
             uncertainty=best.error, proposed=best.error < 0.05 * abs(best.size),
         ),
+        spoils=names,
         exhibit={"kind": "offset", "row": best.row, "size": best.size},
     )  # fmt: skip
 
 
-def _lasts(case: Case, x: Floats, jump: _Jump, least: float) -> bool:
+def _lasts(case: Case, channel: Channel, jump: _Jump, least: float) -> bool:
     """Whether a temperature of the day after stands off that of the day before by the jump: weather turns back.
 
-    Of twice the least jump a smaller share will do: from day to day weather takes away or adds several kelvin."""
+    From day to day weather takes away or adds several kelvin: of twice the least jump a smaller share will do, and of
+    any what a temperature beside it did meanwhile may be taken off.
+    """
+    moved = _moved(case, case.values(channel), jump)
+    if moved is None:
+        return abs(jump.size) > 20.0  # without a day on both sides only what no weather does
+    low, high = (0.3, 1.8) if abs(jump.size) > 2.0 * least else (0.5, 1.6)
+    if low < moved / jump.size < high:
+        return True
+    if channel.quantity == "soil_temperature" and abs(jump.size) > case.limit(ID, "soil-sharp") * _quick(case, channel):
+        return True  # no weather reaches the ground within a row
+    beside = [_moved(case, case.values(c), jump) for c in case.of(*_BESIDE) if c.name != channel.name]
+    return any(0.5 < (moved - other) / jump.size < 1.6 for other in beside if other is not None)
+
+
+def _quick(case: Case, channel: Channel) -> float:
+    """The change from row to row that 1 of 200 exceeds."""
+    change = np.abs(np.diff(case.values(channel)))[case.consecutive[1:]]
+    change = change[np.isfinite(change)]
+    return float(np.quantile(change, 0.995)) if len(change) > 50 else np.inf
+
+
+def _moved(case: Case, x: Floats, jump: _Jump) -> float | None:
+    """By how much the day from the jump on lies above the day before it; None without both."""
     day = round(86400.0 / max(case.interval_s, 1.0))
     before, after = x[max(0, jump.row - day) : jump.row], x[jump.row : jump.row + day]
     if min(np.isfinite(before).sum(), np.isfinite(after).sum()) < 0.8 * day:
-        return abs(jump.size) > 20.0  # without a day on both sides only what no weather does
-    low, high = (0.3, 1.8) if abs(jump.size) > 2.0 * least else (0.5, 1.6)
-    return bool(low < (np.nanmedian(after) - np.nanmedian(before)) / jump.size < high)
+        return None
+    return float(np.nanmedian(after) - np.nanmedian(before))
 
 
 def _unit(channel: Channel) -> str:
@@ -395,9 +423,10 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         c
         for c in case.of(*_JUMPS)
         if np.isfinite(case.values(c)).mean() > 0.5
+        and not case.condemned(c)
         and not _jumps(case, case.values(c), case.limit(ID, _JUMPS[c.quantity]))
     ]
-    sun = [c for c in case.of("par") if np.isfinite(case.values(c)).mean() > 0.3 and _partner(case, c)]
+    sun = [c for c in case.of("par") if np.isfinite(case.values(c)).mean() > 0.3 and len(_lit(case, c)) >= 6]
     choice = [*able, *(sun if case.span_s > 12.0 * 86400.0 else [])]
     if not choice:
         return None
@@ -405,8 +434,11 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     sign = 1.0 if rng.random() < 0.5 else -1.0
     row = onset_row(case, rng)
     x = case.values(channel).copy()
+    there = np.flatnonzero(np.isfinite(x))
+    row = min(row, int(there[len(there) // 2]))  # it begins while the channel still has values
     if channel in sun:
-        row = max(row, int(np.searchsorted(case.time, case.first + np.timedelta64(5, "D"))))
+        days = _lit(case, channel)  # a ratio has three of them on both sides
+        row = int(np.clip(row, *(np.searchsorted(case.solar_day, days[k]) for k in (3, -3))))
         size = {"near": 0.10, "typical": float(rng.uniform(0.2, 0.45)), "gross": float(rng.uniform(0.7, 1.1))}[grade]
         factor, offset = float(np.exp(sign * size)), 0.0
         x[row:] *= factor
@@ -426,6 +458,12 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     begin = case.time[row + there[0]]
     evidence = {"factor": factor, "offset": offset, "onset": f"{str(begin)[:19]}Z"}
     return Injection((channel.name,), begin, case.last, evidence, {channel.name: x})
+
+
+def _lit(case: Case, channel: Channel) -> np.ndarray:
+    """Days on which it has a ratio to what it is measured beside: none in the polar night."""
+    partner = _partner(case, channel)
+    return _ratio(case, channel, partner[0]).days if partner else np.zeros(0, np.int64)
 
 
 def picture(case: Case, suspect: Suspect) -> Figure:

@@ -133,6 +133,8 @@ def _floored(case: Case, channel: Channel, rows: np.ndarray, values: Floats) -> 
     floor, above = float(np.quantile(day, 0.98)), float(np.quantile(night, 0.8))
     if floor > case.limit(ID, "floor") or above < floor + case.limit(ID, "above"):
         return None
+    if float(np.quantile(night, 0.98)) > case.limit(ID, "glow"):
+        return None  # light at night is a matter of the clock or the coordinates: cold alone makes no more
     dark = float((night > floor + 0.2).mean())
     seen = rows[case.clear.ghi[rows] > 200.0]
     return Suspect(

@@ -104,13 +104,14 @@ def _named(case: Case, found: firstlight.FirstLight, side: str, minutes: float, 
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
-    """All stamps moved as if they marked another side: by half an interval (near), or by one."""
+    """All stamps moved as if they marked another side: by half an interval (near), or by one that is long enough."""
     declared, interval = case.table.table.side, case.interval_s
     sides = {side: late_if(declared, side, interval) for side in _PLACE if side != declared}
     least = case.limit(ID, "least")
     fit = {side: at for side, at in sides.items() if abs(at) >= least}
     if grade != "near":
-        fit = {side: at for side, at in fit.items() if abs(at) == max(abs(a) for a in sides.values())}
+        most = max(abs(a) for a in sides.values())
+        fit = {side: at for side, at in fit.items() if abs(at) == most and abs(at) >= case.limit(ID, "typical")}
     if grade == "gross":
         fit = {side: at for side, at in fit.items() if abs(at) >= 2.0 * least}
     if not fit:

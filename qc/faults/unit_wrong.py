@@ -202,18 +202,36 @@ def _medians(case: Case, channel: Channel) -> Floats:
 
 
 def _narrowed(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int]:
-    """Rows between which it began: the two of one leap that a change of unit explains and nothing else comes near to,
-    else the first and last of those given (two blocks)."""
+    """Rows between which it began: those of one leap, else the first and last of those given (two blocks)."""
+    return _leapt(values, rows, reading) or (int(rows[0]), int(rows[-1]))
+
+
+def _leapt(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int] | None:
+    """The two rows of one leap that a change of unit explains and nothing else comes near to; None without one."""
     x = values[rows]
     if len(x) < 2:
-        return int(rows[0]), int(rows[0])
+        return None
     there = (x[:-1] - reading.plus) / reading.factor  # what the value before would be in the other unit
     leap, miss = np.abs(x[1:] - x[:-1]), np.abs(x[1:] - there)
     likely = (miss < 0.2 * leap) & (leap > 8.0 * np.median(leap))
     if likely.sum() != 1 or leap[likely][0] < 0.9 * leap.max():
-        return int(rows[0]), int(rows[-1])
+        return None
     at = int(np.flatnonzero(likely)[0])
     return int(rows[at]), int(rows[at + 1])
+
+
+def _leaps_otherwise(values: Floats, rows: np.ndarray, reading: Reading) -> bool:
+    """Whether one leap of a temperature stands out and is not of this unit's size: weather adds little in a row."""
+    x = values[rows]
+    leap = np.diff(x)
+    if len(leap) < 8:
+        return False
+    at = int(np.argmax(np.abs(leap)))
+    rest = np.abs(np.delete(leap, at))
+    if abs(leap[at]) < max(LEAP / 2.0, 8.0 * float(np.median(rest)), 2.0 * float(rest.max())):
+        return False
+    wanted = (x[at] - reading.plus) / reading.factor - x[at]
+    return bool(abs(leap[at] - wanted) > max(3.0, 0.1 * abs(wanted)))
 
 
 def _capped(odds: float) -> float:
@@ -281,7 +299,13 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     wide = case.limit(ID, "temperature") * (1.4 if channel.quantity == "logger_temperature" else 1.0)
     here, there = (middles - usual) / wide, (reading.of(middles) - usual) / wide
     reference = _reference(case, channel)
+    rows = np.flatnonzero(np.isfinite(values))
+    first = _blocks(case, rows)
     better = _stepped(case, channel, reading)
+    if better is None:  # weather moves the level too: one plain leap of the record will do
+        row = _leapt(values, rows, reading)
+        if row is not None and abs(_leap(float(values[row[0]]), reading)) >= LEAP:
+            better = (rows[first] >= row[1]).astype(float)
     leapt = better is not None
     if better is None and reference is None:
         better = (np.abs(there) < np.abs(here)).astype(float)
@@ -293,12 +317,22 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     at = _tail(better)
     if not len(here[at]):
         return None
-    if at.start > 0 and not leapt and abs(_leap(float(np.median(middles[: at.start])), reading)) >= LEAP:
+    begin, begun = int(rows[first[at.start]]), None
+    if at.start > 0:  # one block of past will do where the row of the leap is plain
+        stop = first[at.start + 1] if at.start + 1 < len(first) else len(rows)
+        begun = _leapt(values, rows[first[at.start - 1] : stop], reading)
+        begin = begin if begun is None else begun[1]
+        if _leaps_otherwise(values, rows[first[at.start - 1] : stop], reading):
+            return None
+    unseen = at.start > 0 and not leapt and begun is None
+    if unseen and abs(_leap(float(np.median(middles[: at.start])), reading)) >= LEAP:
         return None  # a unit that changes within the record makes values leap
+    if np.isfinite(values[begin:]).sum() * case.interval_s < 0.9 * case.limit(ID, "hours") * 3600.0:
+        return None  # some rows at the end
+    if not _stretched(case, channel, values, begin, reading):
+        return None
     a, b = float(np.median(here[at])), float(np.median(there[at]))
-    rows = np.flatnonzero(np.isfinite(values))
-    first = _blocks(case, rows)
-    after = values[rows[first[at.start]] :]
+    after = values[begin:]
     converted = reading.of(after[np.isfinite(after)])
     odd = float(np.mean(np.abs(converted - usual) > 28.0))
     hot = float(np.mean(after[np.isfinite(after)] > 60.0))
@@ -327,7 +361,48 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
     long = len(converted) * case.interval_s >= 86400.0
     if channel.quantity != "soil_temperature" and long and np.subtract(*np.quantile(converted, (0.95, 0.05))) < STILL:
         return None
-    return Told(clues, better)
+    return Told(clues, better, begun=begun)
+
+
+def _stretched(case: Case, channel: Channel, values: Floats, begin: int, reading: Reading) -> bool:
+    """Whether the movements of a temperature grew with its level as a unit of another size makes them grow: an offset
+    lifts it and leaves them. True where that cannot be told: no past, a unit of the same size, too few days.
+
+    Of each day the spread is taken, over that of the temperature beside it that keeps the closest ratio.
+    """
+    turn = -float(np.log(reading.factor))
+    if abs(turn) < 0.2 or not begin:
+        return True
+    late = np.arange(case.rows) >= begin
+    part = 2 * (case.solar_day - case.solar_day[0]) + late
+    least = case.limit(ID, "spread_hours") * 3600.0 / case.interval_s
+    own = _spreads(values, part, least)
+    sheets = [_spreads(case.values(c), part, least) for c in case.of(*TEMPERATURES) if c.name != channel.name]
+    after = np.arange(len(own)) % 2 == 1
+    best: tuple[float, float] | None = None
+    for ratio, floor in ((own, 3.0), *((own - s, 1.0) for s in sheets)):
+        a, b = ratio[~after & np.isfinite(ratio)], ratio[after & np.isfinite(ratio)]
+        if min(len(a), len(b)) < 1 or len(a) + len(b) < 4:
+            continue
+        rest = np.abs(np.concatenate((a - np.median(a), b - np.median(b))))
+        wide = max(1.4826 * float(np.median(rest)), floor * case.limit(ID, "spread"))
+        error = 1.25 * wide * float(np.sqrt(1.0 / len(a) + 1.0 / len(b)))
+        if best is None or error < best[1]:
+            best = float(np.median(b) - np.median(a)), error
+    if best is None or best[1] > abs(turn) / 3.0:
+        return True
+    return abs(best[0] - turn) < abs(best[0])
+
+
+def _spreads(values: Floats, part: np.ndarray, least: float) -> Floats:
+    """Logarithm of the standard deviation of each part; NaN where it has too few values or hardly moves."""
+    rows = np.flatnonzero(np.isfinite(values))
+    size = int(part[-1]) + 2
+    count = np.bincount(part[rows], minlength=size)
+    per = np.maximum(count, 1)
+    middle = np.bincount(part[rows], weights=values[rows], minlength=size) / per
+    square = np.bincount(part[rows], weights=(values[rows] - middle[part[rows]]) ** 2, minlength=size) / per
+    return np.where((count >= least) & (square > STILL**2), 0.5 * np.log(np.maximum(square, 1e-9)), np.nan)
 
 
 def _coarse_step(series: Floats, most: int = 150) -> onset.Change | None:
@@ -367,6 +442,9 @@ def _stepped(case: Case, channel: Channel, reading: Reading) -> Floats | None:
     leap = _leap(change.before, reading)
     if abs(leap) < LEAP or abs(change.after - change.before - leap) > 0.35 * abs(leap):
         return None
+    beside = middles[max(0, change.at - 2) : change.at], middles[change.at : change.at + 2]
+    if (np.median(beside[1]) - np.median(beside[0])) / leap < 0.35:
+        return None  # it went there by and by
     return (np.arange(len(middles)) >= change.at).astype(float)
 
 
@@ -498,6 +576,10 @@ def _wind(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
     odds = float(np.clip(0.5 * ((level / wide) ** 2 - ((level + turn) / wide) ** 2), -2.0, 2.0))
     clues = [Clue("level", odds, f"{np.exp(level):.2f} of a usual wind, {np.exp(level + turn):.2f} then")]
     beside = 0.0
+    if ratio is not None and not _moves(case, channel, values, days, start):
+        return None
+    if _exchanged(case, channel, values, days, start, reading):
+        return None
     if ratio is not None:
         clues += _unlike(case, channel, ratio[start:], turn)
         beside = clues[1].weight
@@ -571,6 +653,42 @@ def _mate(case: Case, channel: Channel) -> Channel | None:
     means = [c for c in case.of("wind_speed") if c.name != channel.name]
     order = means if channel.quantity == "wind_gust" else [*gusts, *means]
     return next(iter(order), None)
+
+
+def _moves(case: Case, channel: Channel, values: Floats, days: Floats, start: int) -> bool:
+    """Whether it still goes up and down with the anemometer or the gust beside it, from row to row, as it did before or
+    as winds do: what stands in its column may be no wind. In hourly tables only its own past tells."""
+    mate = _mate(case, channel)
+    if mate is None:
+        return True
+    late = case.solar_day >= days[start]
+    now, past = (_alike(values, case.values(mate), case.consecutive & part) for part in (late, ~late))
+    usual = past if np.isfinite(past) else 1.0 if case.interval_s <= 900.0 else 0.0
+    least = case.limit(ID, "moves")
+    return not (now < least and usual > 2.0 * least)
+
+
+def _exchanged(case: Case, channel: Channel, values: Floats, days: Floats, start: int, reading: Reading) -> bool:
+    """Whether a mean wind never falls below its gust any more, where in this unit it would in light air, as often as
+    its gusts were that far above it before: then the two are exchanged."""
+    mate = _mate(case, channel)
+    if mate is None or mate.quantity != "wind_gust" or channel.quantity != "wind_speed" or reading.factor > 1.0:
+        return False
+    late, gust = case.solar_day >= days[start], case.values(mate)
+    counted = (np.maximum(values, gust) > 0.5) & np.isfinite(values + gust)
+    far = (counted & ~late & (gust * reading.factor > values)).sum() / max((counted & ~late).sum(), 1)
+    expected, seen = far * (counted & late).sum(), (counted & late & (gust > values)).sum()
+    return bool(expected >= 8.0 and seen < 0.05 * expected)
+
+
+def _alike(x: Floats, y: Floats, rows: np.ndarray) -> float:
+    """Correlation of the changes from row to row, of those rows; NaN where fewer than 40 change."""
+    dx, dy = np.diff(x, prepend=np.nan)[rows], np.diff(y, prepend=np.nan)[rows]
+    both = np.isfinite(dx + dy)
+    dx, dy = dx[both], dy[both]
+    if min(np.count_nonzero(dx), np.count_nonzero(dy)) < 40:
+        return float("nan")
+    return float(np.corrcoef(dx, dy)[0, 1])
 
 
 def _strain(case: Case, mean_over_gust: float) -> float:
@@ -742,6 +860,9 @@ def _sun(case: Case, channel: Channel, values: Floats, reading: Reading) -> Told
     par = case.mate("par")
     if abs(np.log(reading.factor)) < 1.2 and par is None:
         return None  # cloud does as much
+    days = len(np.unique(case.solar_day[start:][high[start:]]))
+    if abs(np.log(reading.factor)) < 2.0 and days < case.limit(ID, "dull_days"):
+        return None  # a dull day or two do as much
     if reading.factor > 1.0 and top > 0.35:
         clues.append(Clue("not so dark", -4.0, f"{top:.2f} of a clear sky is a cloudy one"))
     if par is not None:
@@ -867,7 +988,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     for quantity, unit in _OFTEN[grade]:
         for channel in case.of(quantity)[:1]:
             alone = quantity == "wind_speed" and not case.of("wind_gust", extremes=True)
-            if not np.isfinite(case.values(channel)).any() or (grade == "typical" and alone):
+            if not np.isfinite(case.values(channel)).any() or case.condemned(channel) or (grade == "typical" and alone):
                 continue
             reading = next((r for r in readings(case, channel) if r.unit == unit), None)
             if reading is not None:
@@ -877,6 +998,8 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     channel, reading = ways[int(rng.integers(len(ways)))]
     row = onset_row(case, rng)
     values = case.values(channel).copy()
+    there = np.flatnonzero(np.isfinite(values))
+    row = min(row, int(there[len(there) // 2]))  # it begins while the channel still has values
     values[row:] = (values[row:] - reading.plus) / reading.factor
     digit = STEPS.get(reading.unit, 0.1)
     fine = [c.model_copy(update={"resolution": min(digit, 0.01)}) if c.name == channel.name and c.resolution else c

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from qc.physics.pressure import LAPSE_RATE
+from qc.physics.pressure import LAPSE_RATE, standard_pressure
 from qc.physics.vectors import Floats
 
 SCALE_M_PER_K = 29.27
@@ -33,6 +33,46 @@ def pressure_spread(latitude: float, days: float) -> float:
     return float(np.hypot(wide, 1.2))
 
 
+COLUMN = (5.0, 10.0)
+"""K; how far the air below a station lies from what the station's own air tells (inversions, slopes), and from the
+standard atmosphere where no temperature is measured (judgement: seasons of middle latitudes)."""
+
+
+def usual_pressure(elevation_m: float, temperature_degc: float | None) -> float:
+    """Pressure at a height over which the air is as warm as at the station; standard without its temperature. [hPa]
+
+    1013.25 hPa at sea level and `LAPSE_RATE` below. A station at 2900 m reads 9 hPa more in summer than the standard
+    atmosphere has there (computed).
+    """
+    if temperature_degc is None:
+        return float(standard_pressure(elevation_m))
+    mean = temperature_degc + 273.15 + LAPSE_RATE * elevation_m / 2.0
+    return 1013.25 * float(np.exp(-elevation_m / (SCALE_M_PER_K * mean)))
+
+
+def metres_per_hpa(pressure_hpa: float, temperature_degc: float | None) -> float:
+    """Metres for each hPa: 8.3 near sea level, 11 at 3000 m (computed). [m/hPa]"""
+    return SCALE_M_PER_K * (273.15 + (10.0 if temperature_degc is None else temperature_degc)) / pressure_hpa
+
+
+def pressure_spread_at(latitude: float, days: float, elevation_m: float, temperature_degc: float | None) -> float:
+    """`pressure_spread`, and what the temperature of the air below the station leaves open at its height. [hPa]"""
+    usual = usual_pressure(elevation_m, temperature_degc)
+    warm = 273.15 + (10.0 if temperature_degc is None else temperature_degc)
+    off = COLUMN[1] if temperature_degc is None else COLUMN[0]
+    column = usual * abs(elevation_m) / (SCALE_M_PER_K * warm) * off / warm
+    return float(np.hypot(pressure_spread(latitude, days), column))
+
+
+HPA = (1.33322, 33.8639, 10.0, 0.01)
+"""hPa in a mmHg, an inHg, a kPa and a Pa (from memory: definitions)."""
+
+
+def in_other_unit(pressure: float, usual_hpa: float, spread_hpa: float) -> bool:
+    """Whether a pressure in another unit than hPa would be usual within four spreads: it tells no height then."""
+    return any(abs(pressure * factor - usual_hpa) < 4.0 * spread_hpa for factor in HPA)
+
+
 def reduction(pressure_hpa: ArrayLike, elevation_m: float, temperature_degc: float = 15.0) -> Floats:
     """What a reduction to sea level adds to station pressure. [hPa]
 
@@ -46,9 +86,12 @@ def reduction(pressure_hpa: ArrayLike, elevation_m: float, temperature_degc: flo
     return np.asarray(np.asarray(pressure_hpa, float) * np.expm1(elevation_m / (SCALE_M_PER_K * mean)))
 
 
-def height_of(pressure_hpa: float) -> float:
-    """Height at which a pressure is that of the U.S. Standard Atmosphere. [m]"""
-    return float(44330.8 * (1.0 - (pressure_hpa / 1013.25) ** 0.190263))
+def height_of(pressure_hpa: float, temperature_degc: float | None = None) -> float:
+    """Height at which a pressure is that of the U.S. Standard Atmosphere, or `usual_pressure` turned over. [m]"""
+    if temperature_degc is None:
+        return float(44330.8 * (1.0 - (pressure_hpa / 1013.25) ** 0.190263))
+    fall = -SCALE_M_PER_K * float(np.log(pressure_hpa / 1013.25))  # m for each K of the column
+    return fall * (temperature_degc + 273.15) / (1.0 - fall * LAPSE_RATE / 2.0)
 
 
 def usual_temperature(latitude: float, elevation_m: float, day_of_year: ArrayLike) -> Floats:

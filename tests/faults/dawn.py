@@ -18,6 +18,7 @@ from tests.faults.planted import unchecked
 UNITS = {
     "global_irradiance": "W/m2", "par": "umol/m2/s", "air_temperature": "degC", "dew_point": "degC",
     "relative_humidity": "%", "air_pressure": "hPa", "wind_speed": "m/s", "wind_gust": "m/s", "precipitation": "mm",
+    "charge_voltage": "V",
 }  # fmt: skip
 
 

@@ -23,6 +23,14 @@ def pressed(record: Record, values: Floats) -> Record:
     return replace(record, tables={"main": replace(table, channels=channels)})
 
 
+def aloft(record: Record) -> Record:
+    """As cold as the standard atmosphere is at its height, where it stands high."""
+    table = record.tables["main"]
+    air = table.channels["air_temperature"]
+    cold = replace(air, values=air.values - max(0.0, 0.0065 * (record.station.station.elevation - 1500.0)) - 5.0)
+    return replace(record, tables={"main": replace(table, channels={**table.channels, "air_temperature": cold})})
+
+
 def p(record: Record) -> Floats:
     return record.tables["main"].channels["air_pressure"].values
 
@@ -41,10 +49,10 @@ def test_from_the_first_row_on() -> None:
     assert got.onset[0] == got.onset[1] == record.tables["main"].time[0]
 
 
-@pytest.mark.parametrize("elevation", [160.0, 300.0, 1500.0])
+@pytest.mark.parametrize("elevation", [160.0, 300.0, 1500.0, 2890.0])
 @pytest.mark.parametrize("seed", range(3))
 def test_a_leap_is_found_to_the_row_and_mended(elevation: float, seed: int) -> None:
-    record = healthy(days=20, elevation=elevation, seed=seed)
+    record = aloft(healthy(days=20, elevation=elevation, seed=seed))
     injection = barometer_reduced.inject(case(record), "typical", np.random.default_rng(seed))
     assert injection is not None
     broken = planted(record, "main", injection)
@@ -81,3 +89,39 @@ def test_another_unit_is_left_to_its_own_test() -> None:
     record = healthy(days=14)
     (got,) = barometer_reduced.test(case(pressed(record, p(record) / 33.8639)))
     assert isinstance(got, Untested)
+
+
+def test_mercury_on_a_mountain_is_a_matter_of_units() -> None:
+    record = healthy(days=20, elevation=2890.0)
+    (got,) = barometer_reduced.test(case(pressed(record, p(record) / 1.33322)))
+    assert isinstance(got, Untested)
+    assert "units" in got.why
+
+
+def test_warm_air_on_a_mountain_is_no_part_of_a_reduction() -> None:
+    record = healthy(days=20, elevation=2890.0)  # 12 degC: 16 K above the standard atmosphere's
+    middle = heights.usual_pressure(2890.0, 12.0)
+    (got,) = barometer_reduced.test(case(pressed(record, p(record) - np.median(p(record)) + middle)))
+    assert isinstance(got, Cleared)
+    assert f"usual at 2890 m {middle:.0f}"[:19] in got.why
+
+
+@pytest.mark.parametrize("elevation", [2300.0, 2900.0])
+def test_on_a_mountain_sea_level_is_a_third_more(elevation: float) -> None:
+    record = healthy(days=20, elevation=elevation)
+    injection = barometer_reduced.inject(case(record), "gross", np.random.default_rng(1))
+    assert injection is not None
+    first = diagnose(unchecked(planted(record, "main", injection))).findings[0]
+    assert first.fault.id == "barometer-reduced"
+    assert first.suspect.evidence["offset_hpa"] == pytest.approx(float(injection.evidence["offset_hpa"]), rel=0.05)
+
+
+@pytest.mark.parametrize(("short", "first"), [(0.0, "barometer-reduced"), (3.4, "constants-wrong")])
+def test_an_offset_near_a_reduction_is_told_from_it_by_its_size(short: float, first: str) -> None:
+    """At 160 m a reduction adds 18.9 hPa, to about 0.9: what misses it by more is an offset that came near."""
+    record = healthy(days=20, elevation=160.0)
+    air = record.tables["main"].channels["air_temperature"].values
+    values = p(record) + np.where(np.arange(2880) < 1500, 0.0, heights.reduction(p(record), 160.0, air) - short)
+    only = ("barometer-reduced", "constants-wrong")
+    found = diagnose(unchecked(pressed(record, np.round(values, 2))), only=only).findings
+    assert max(found, key=lambda f: f.confidence).fault.id == first

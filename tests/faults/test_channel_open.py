@@ -109,3 +109,30 @@ def test_what_follows_the_sun_has_a_sensor(factor: float) -> None:
     """A wrong sign or scale: the values cannot be, yet they rise and fall with the sun."""
     _, found = meadow.weather(12.0, 1)
     assert named(FAULT, meadow.case(12.0, 1, changed={"ghi": found["ghi"] * factor})) == []
+
+
+def test_light_at_other_hours_has_a_sensor() -> None:
+    """Wrong coordinates: hundreds of watts at night, but days that rise from the dark and fall back into it."""
+    from qc.diagnosis import WITHHELD, score
+    from qc.faults import registry
+
+    _, found = meadow.weather(12.0, 1)
+    case = meadow.case(12.0, 1, changed={"ghi": np.roll(found["ghi"], 38)})
+    for one in outcomes(FAULT, case, "ghi"):
+        assert isinstance(one, Suspect)
+        assert any("those of light" in clue.said for clue in one.clues)
+        assert score(registry()[FAULT], one, case) < min(0.0, WITHHELD[FAULT])
+
+
+def test_what_moves_with_its_twin_is_no_open_input() -> None:
+    """40 K too high: no air is so, but it moves as the thermometer beside it does."""
+    names = (*meadow.CHANNELS, "t_air_2")
+    rng = np.random.default_rng(3)
+    for extra, alive in (
+        (meadow.weather(12.0, 1)[1]["t_air"][700:] + 55.0, True),
+        (75.0 + rng.normal(0, 1.5, 1028), False),
+    ):
+        case = meadow.case(12.0, 1, names=names, changed=put("t_air", 700, extra))
+        suspect = next(o for o in outcomes(FAULT, case, "t_air") if isinstance(o, Suspect))
+        twin = next(c for c in suspect.clues if c.name == "twin")
+        assert (twin.weight == -4.0) is alive

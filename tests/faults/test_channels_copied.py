@@ -78,3 +78,13 @@ def test_a_copy_printed_with_fewer_digits(noise: float, told: bool) -> None:
     assert bool(suspects) is told
     for s in suspects:
         assert s.evidence["slope"] == 1.0 and s.evidence["intercept"] == pytest.approx(0.0, abs=0.06)
+
+
+@pytest.mark.parametrize(("step", "told"), [(1.0, True), (8.0, False)])
+def test_a_copy_in_coarse_steps_above_a_hundred(step: float, told: bool) -> None:
+    """A column of three figures prints a copy of light in whole watts from 100 on: a thousandth of the day's light."""
+    _, found = meadow.weather(12.0, 1)
+    y, x = found["rh"].copy(), found["ghi"]
+    y[300:] = np.where(np.abs(x[300:]) < 100.0, x[300:], np.round(x[300:] / step) * step)
+    case = meadow.case(12.0, 1, changed={"rh": y})
+    assert any(set(s.channels) == {"rh", "ghi"} for s in named(FAULT, case)) is told

@@ -44,6 +44,15 @@ def test_a_clock_set_wrong_within_the_record_is_found_with_minutes_and_onset(min
     assert first.log_odds > 2.2
 
 
+@pytest.mark.parametrize(
+    ("seed", "minutes", "since", "exact"),
+    [(0, -37.0, 8.3, True), (1, 38.0, 8.3, True), (2, 23.0, 8.3, True), (2, 23.0, 0.0, True), (0, 40.0, 8.3, False)],
+)
+def test_stamps_off_the_grid_tell_the_minutes_to_one(seed: int, minutes: float, since: float, exact: bool) -> None:
+    first = told(ahead(healthy(days=20, seed=seed), minutes, since_day=since)).findings[0]
+    assert (first.suspect.evidence["minutes"] == minutes) is exact  # 40 min keep 10 min stamps on the grid
+
+
 def test_an_hour_is_found_from_two_days() -> None:
     record = ahead(healthy(days=2.0), 60.0)
     found = [f for f in told(record).findings if f.fault.id == "clock-offset"]

@@ -139,3 +139,65 @@ def test_global_irradiance_is_not_planted() -> None:
     for seed in range(12):
         injection = registry()[FAULT].inject(case, "typical", np.random.default_rng(seed))
         assert injection is not None and injection.channels == ("par",)
+
+
+def test_a_jump_of_the_soil_needs_no_cool_day_after_it() -> None:
+    """The day after was as much warmer: the median of the day hardly moves, but no soil falls by 5 K in a row."""
+    x = meadow.weather(24.0, 1)[1]["t_soil"].copy()
+    warmer = np.clip((np.arange(3456) - 1500) / 20.0, 0.0, 4.5)
+    x[1500:] += np.round(warmer[1500:] - 5.5, 2)
+    (suspect,) = named(FAULT, meadow.case(24.0, 1, changed={"t_soil": x}))
+    assert suspect.evidence["offset"] == pytest.approx(-5.5, abs=0.3)
+
+
+def test_a_warmer_day_is_taken_off_where_another_temperature_had_it_too() -> None:
+    warmer = np.clip((np.arange(3456) - 1500) / 30.0, 0.0, 9.0) * (np.arange(3456) >= 1500)
+    found = meadow.weather(24.0, 1)[1]
+    changed = {n: np.round(found[n] + warmer, 2) for n in ("t_air", "t_log")}
+    assert named(FAULT, meadow.case(24.0, 1, changed=dict(changed))) == []
+    changed["t_air"] = np.round(changed["t_air"] - 11.0 * (np.arange(3456) >= 1500), 2)
+    (suspect,) = named(FAULT, meadow.case(24.0, 1, changed=changed))
+    assert suspect.channels == ("t_air",)
+
+
+@pytest.mark.parametrize(
+    ("offset", "others", "weight"), [(3.3, ["rh"], -3.0), (30.0, ["rh"], 0.0), (30.0, ["rh", "ws"], -3.0)]
+)
+def test_one_other_channel_that_moves_by_chance_is_no_front(offset: float, others: list[str], weight: float) -> None:
+    changed = stepped("p", 1500, offset=offset)
+    for name, size in zip(others, (30.0, 12.0), strict=False):
+        changed |= {name: np.clip(stepped(name, 1500, offset=size, last=1501)[name], 0.0, 100.0)}
+    suspect = next(o for o in outcomes(FAULT, meadow.case(24.0, 1, changed=changed), "p") if isinstance(o, Suspect))
+    assert next(c for c in suspect.clues if c.name == "others").weight == pytest.approx(weight, abs=0.4)
+
+
+def test_a_pressure_that_jumped_is_no_height() -> None:
+    """Near the sea: what stands 20 hPa lower from one row on is kept from the tests of site facts."""
+    record = meadow.record(24.0, 1, changed=stepped("p", 800, offset=-22.0))
+    found = diagnose(unchecked(record)).findings
+    assert found[0].fault.id == FAULT
+    assert not [f for f in found if f.fault.id in ("site-facts", "barometer-reduced")]
+
+
+def test_a_factor_is_planted_only_where_there_is_light_on_both_sides() -> None:
+    time, found = meadow.weather(24.0, 1)
+    night = {n: np.where(np.arange(3456) < 144 * 19, 0.0, found[n]) for n in ("ghi", "par")}
+    for changed, able in ((None, True), (night, False)):
+        case = meadow.case(24.0, 1, names=("ghi", "par"), changed=changed)
+        got = registry()[FAULT].inject(case, "gross", np.random.default_rng(1))
+        assert (got is not None) is able
+        if got is not None:
+            assert np.datetime64("2025-05-04") <= got.first <= np.datetime64("2025-05-22")
+    del time
+
+
+def test_nothing_is_planted_on_what_the_chain_condemned() -> None:
+    from qc import chain
+    from qc.diagnosis import case_of
+    from qc.run import limits_of
+
+    for extra, able in ((0.0, True), (80.0, False)):
+        hot = meadow.weather(12.0, 1)[1]["t_air"] + extra
+        record = meadow.record(12.0, 1, names=("t_air", "rh"), changed={"t_air": hot})
+        seen = case_of(chain.run(record, limits_of(record.station)), "ten")
+        assert (registry()[FAULT].inject(seen, "gross", np.random.default_rng(1)) is not None) is able

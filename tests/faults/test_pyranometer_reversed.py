@@ -110,3 +110,11 @@ def test_too_little_is_not_tested(hours: float, tested: bool) -> None:
     assert isinstance(found, Untested) is not tested
     if isinstance(found, Untested):
         assert found.decidable_after
+
+
+@pytest.mark.parametrize(("most", "named"), [(3.0, True), (39.0, True), (41.0, False), (700.0, False)])
+def test_light_at_night_is_no_cold_sensor(most: float, named: bool) -> None:
+    """What is cut off at zero by day and far above it at night is daylight under a wrong clock or wrong coordinates."""
+    record = sunny(20, channels=ALONE)
+    night = np.where(case(record).elevation < -8.0, most, 0.0)
+    assert isinstance(outcome(with_values(record, ghi=night)), Suspect) is named

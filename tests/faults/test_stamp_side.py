@@ -53,5 +53,17 @@ def test_three_days_are_needed() -> None:
     assert isinstance(got, Untested)
 
 
-def test_short_intervals_cannot_be_planted() -> None:
-    assert stamp_side.inject(case(healthy(days=5, interval="1min")), "typical", np.random.default_rng(0)) is None
+@pytest.mark.parametrize(
+    ("interval", "grade", "made"),
+    [
+        ("1min", "near", False),
+        ("1min", "typical", False),
+        ("5min", "near", True),
+        ("5min", "typical", False),
+        ("10min", "typical", True),
+    ],
+)
+def test_short_intervals_are_near_at_most(interval: str, grade: str, made: bool) -> None:
+    record = healthy(days=5, interval=interval)
+    got = stamp_side.inject(case(record), grade, np.random.default_rng(0))  # type: ignore[arg-type]
+    assert (got is not None) is made

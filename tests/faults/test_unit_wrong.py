@@ -12,6 +12,7 @@ from qc.faults import Suspect, unit_wrong
 from qc.mends import mended
 from qc.record import Record
 from qc.verdicts import Floats
+from tests.faults import meadow
 from tests.faults.dawn import case, healthy
 from tests.faults.planted import planted, unchecked
 
@@ -193,3 +194,141 @@ def test_a_unit_of_the_last_hours_did_not_begin_before() -> None:
     assert outcome.channels == ("air_pressure",)
     assert outcome.onset[1] == sound.tables["main"].time[-36]
     assert outcome.first == outcome.onset[1]
+
+
+# ---- what another unit does not explain is no suspect at all: as a rival it would take its share
+
+
+def suspected(record: Record, name: str) -> list[Suspect]:
+    return [o for o in unit_wrong.test(case(record)) if isinstance(o, Suspect) and o.channels == (name,)]
+
+
+def wandering(middle: float, size: float, hours: float = 60.0) -> Floats:
+    """Smooth noise with a memory of some hours."""
+    keep = float(np.exp(-1.0 / 6.0 / hours))
+    out = np.empty(len(NOISE))
+    value = 0.0
+    for at, noise in enumerate(NOISE):
+        value = keep * value + np.sqrt(1.0 - keep**2) * noise
+        out[at] = value
+    return middle + size * out
+
+
+AIR = of(HEALTHY, "air_temperature")
+SLOWLY = np.clip((np.arange(len(NOISE)) / 144.0 - 6.0) / 8.0, 0.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "day"),
+    [
+        ("air_pressure", 9.5 + 0.5 * NOISE, 10),  # no pressure in any unit
+        ("air_temperature", AIR + SLOWLY * (0.8 * AIR + 32.0), 0),  # Fahrenheit at the end, and never a leap
+        ("air_temperature", AIR + 45.0, 10),  # as high as Fahrenheit, and no wider
+        ("air_temperature", 72.0 + 10.0 * NOISE, 0),  # jumps as no air does
+        ("air_temperature", AIR + 70.0, 0),  # dew point and humidity belong to no such temperature
+        ("air_temperature", 60.0 + 0.05 * NOISE, 0),  # air that does not warm by day
+        ("wind_speed", 6.5 * of(HEALTHY, "wind_speed"), 10),
+        ("wind_speed", wandering(9.0, 2.0), 10),  # does not move with its gust: another thing's numbers
+        ("wind_gust", 180.0 + 40.0 * NOISE, 0),
+        ("wind_gust", 60.0 * of(HEALTHY, "wind_speed"), 0),  # no such gust over that mean in any unit
+        ("air_pressure", np.full(len(NOISE), 28.9), 10),  # usual in inches, but no weather keeps it
+        ("global_irradiance", 0.0022 * of(HEALTHY, "global_irradiance"), 0),  # two suns in kilowatts
+        ("global_irradiance", 0.05 + 0.01 * NOISE, 0),  # a dim sun in kilowatts, by night too
+        ("global_irradiance", 0.05 * of(HEALTHY, "global_irradiance"), 10),  # fifty suns in kilowatts
+        ("global_irradiance", 0.7 + 0.1 * NOISE, 10),  # by night as by day
+        ("global_irradiance", 0.6 * of(HEALTHY, "global_irradiance"), 10),  # clouds do as much
+    ],
+)
+def test_what_no_unit_explains_is_not_suspected(name: str, values: Floats, day: int) -> None:
+    assert not suspected(kept_from(name, values, day), name)
+
+
+def test_an_offset_beside_another_temperature_is_no_unit_and_fahrenheit_is() -> None:
+    air = meadow.weather(12.0, 1)[1]["t_air"]
+    for after, found in ((air + 45.0, False), (1.8 * air + 32.0, True)):
+        x = np.where(np.arange(len(air)) < 900, air, after)
+        got = unit_wrong.test(meadow.case(12.0, 1, changed={"t_air": x}))
+        assert any(isinstance(o, Suspect) and o.channels == ("t_air",) for o in got) is found
+
+
+def test_a_temperature_alone_that_jumps_as_no_air_does() -> None:
+    record = healthy(days=20, channels=("air_temperature", "air_pressure"))
+    assert not suspected(put(record, "air_temperature", 72.0 + 10.0 * NOISE), "air_temperature")
+    assert suspected(put(record, "air_temperature", 1.8 * of(record, "air_temperature") + 32.0), "air_temperature")
+
+
+def test_the_one_of_two_winds_that_kept_its_level_is_not_blamed() -> None:
+    gust = of(HEALTHY, "wind_gust") * np.where(np.arange(len(NOISE)) < 1440, 1.0, 0.4)
+    for suspect in suspected(put(HEALTHY, "wind_gust", gust), "wind_speed"):
+        assert next(c for c in suspect.clues if c.name == "which of the two").weight < -2.0
+
+
+def test_a_strong_wind_alone_may_be_a_strong_wind() -> None:
+    record = healthy(days=20, channels=("air_temperature", "wind_speed"))
+    assert not suspected(put(record, "wind_speed", 3.6 * of(record, "wind_speed")), "wind_speed")
+
+
+@pytest.mark.parametrize(("days", "told"), [(19, False), (21, True)])
+def test_fine_drizzle_without_a_tip_size_is_no_inches_at_once(days: int, told: bool) -> None:
+    record = healthy(days=days, channels=("air_temperature", "precipitation"))
+    rain = np.round(of(record, "precipitation") / 0.2) * 0.01
+    found = unit_wrong.test(case(put(record, "precipitation", rain)))
+    assert any(isinstance(o, Suspect) and o.channels == ("precipitation",) for o in found) is told
+
+
+def test_a_temperature_that_goes_its_own_way_is_no_unit() -> None:
+    from scipy.signal import lfilter
+
+    rough = np.random.default_rng(4).normal(size=1728)
+    own = 75.0 + 30.0 * lfilter([0.15], [1.0, -0.988], rough)
+    got = unit_wrong.test(meadow.case(12.0, 1, changed={"t_air": np.round(own, 2)}))
+    assert not [o for o in got if isinstance(o, Suspect) and o.channels == ("t_air",)]
+
+
+def test_neither_its_level_nor_what_is_beside_it_speaks_for_the_unit() -> None:
+    record = healthy(days=20, latitude=3.0, elevation=10.0, channels=("air_temperature", "dew_point", "wind_speed"))
+    record = put(record, "air_temperature", of(record, "air_temperature") + 28.0)
+    record = put(record, "dew_point", of(record, "dew_point") + 12.0)
+    assert not suspected(record, "air_temperature")
+
+
+@pytest.mark.parametrize("row", [20, 31, 70])
+def test_kelvin_from_the_first_hours_on(row: int) -> None:
+    """One block of six hours of past is enough where the leap is plain, and the rows before it are not judged."""
+    record = wet(healthy(days=12, channels=CHANNELS))
+    x = of(record, "air_temperature") + np.where(np.arange(12 * 144) < row, 0.0, 273.15)
+    first = told(put(record, "air_temperature", x)).findings[0]
+    assert first.suspect.evidence == {"unit_found": "K"}
+    time = record.tables["main"].time
+    assert first.suspect.onset[0] <= time[row] <= first.suspect.onset[1]
+
+
+@pytest.mark.parametrize(("hours", "found"), [(5.0, False), (6.5, True)])
+def test_a_unit_that_changed_within_the_last_hours(hours: float, found: bool) -> None:
+    record = wet(healthy(days=12, channels=CHANNELS))
+    begin = 12 * 144 - round(6 * hours)
+    x = of(record, "air_temperature") + np.where(np.arange(12 * 144) < begin, 0.0, 273.15)
+    assert bool(suspected(put(record, "air_temperature", x), "air_temperature")) is found
+
+
+@pytest.mark.parametrize(("days", "found"), [(3, False), (5, True)])
+def test_dull_days_are_no_kilojoules(days: int, found: bool) -> None:
+    record = healthy(days=12, interval="5min", channels=("global_irradiance", "air_temperature"))
+    light = of(record, "global_irradiance").copy()
+    light[(12 - days) * 288 :] *= 0.3  # kJ/m2 in 5 min
+    assert bool(suspected(put(record, "global_irradiance", light), "global_irradiance")) is found
+
+
+def test_nothing_is_planted_where_the_chain_condemned_the_channel() -> None:
+    from qc import chain
+    from qc.diagnosis import case_of
+    from qc.run import limits_of
+
+    record = meadow.record(12.0, 1, names=("t_air", "rh"))
+    for extra, planted_ in ((0.0, True), (80.0, False)):
+        values = record.tables["ten"].channels["t_air"].values + extra
+        table = record.tables["ten"]
+        channels = {**table.channels, "t_air": replace(table.channels["t_air"], values=values)}
+        spoilt = replace(record, tables={"ten": replace(table, channels=channels)})
+        seen = case_of(chain.run(spoilt, limits_of(spoilt.station)), "ten")
+        assert (unit_wrong.inject(seen, "gross", np.random.default_rng(1)) is not None) is planted_
