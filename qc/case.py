@@ -141,7 +141,10 @@ class Case:
         return out
 
     def condemned(self, channel: Channel) -> bool:
-        """Whether the chain calls most values of a channel doubtful or worse: a dead input holds no other fault."""
+        """Whether the chain calls more than half (judgement) of a channel's values doubtful or worse.
+
+        Injections ask it: in a dead input no other fault can be seen.
+        """
         found = self.verdicts.get(channel.name)
         if found is None:
             return False

@@ -557,7 +557,10 @@ def _disorder(sign: _Sign, case: Case) -> Floats:
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
-    """Two columns exchanged from a random row on: of one kind (near), of any (typical), of unlike scale (gross)."""
+    """Two columns exchanged from a random row on: of one kind (near), of any (typical), of unlike scale (gross).
+
+    Only such as look like their quantity on most days, by half of what the test allows two columns after an exchange.
+    """
     days = _days(case)
     able = [
         c for c in case.channels if np.isfinite(case.values(c)).mean() > 0.3 and c.statistic not in ("sd", "counter")

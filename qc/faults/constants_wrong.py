@@ -280,7 +280,7 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     partner = _partner(case, channel)
     ratio = _ratio(case, channel, partner[0] if partner else None)
     series = ratio.whole if partner else ratio.bright
-    side = 3 if partner else 8
+    side = round(case.limit(ID, "ratio-days")) if partner else 8
     n = len(series)
     if n < 2 * side:
         when = case.first + np.timedelta64(2 * side + 1, "D")
@@ -412,7 +412,9 @@ def _when(
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """An offset of pressure or temperature, or a factor of PAR, from a random row on. No factor of global irradiance:
-    without a log it is the same data as another sensitivity of the pyranometer, which `pyranometer-scale` plants."""
+    without a log it is the same data as another sensitivity of the pyranometer, which `pyranometer-scale` plants. None
+    of a channel that the chain condemned, nor of PAR without the days of light that a step of its ratio needs."""
+    side = round(case.limit(ID, "ratio-days"))
     able = [
         c
         for c in case.of(*_JUMPS)
@@ -420,7 +422,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
         and not case.condemned(c)
         and not _jumps(case, case.values(c), case.limit(ID, _JUMPS[c.quantity]))
     ]
-    sun = [c for c in case.of("par") if np.isfinite(case.values(c)).mean() > 0.3 and len(_lit(case, c)) >= 6]
+    sun = [c for c in case.of("par") if np.isfinite(case.values(c)).mean() > 0.3 and len(_lit(case, c)) >= 2 * side]
     choice = [*able, *(sun if case.span_s > 12.0 * 86400.0 else [])]
     if not choice:
         return None
@@ -431,8 +433,8 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     there = np.flatnonzero(np.isfinite(x))
     row = min(row, int(there[len(there) // 2]))  # it begins while the channel still has values
     if channel in sun:
-        days = _lit(case, channel)  # a ratio has three of them on both sides
-        row = int(np.clip(row, *(np.searchsorted(case.solar_day, days[k]) for k in (3, -3))))
+        days = _lit(case, channel)
+        row = int(np.clip(row, *(np.searchsorted(case.solar_day, days[k]) for k in (side, -side))))
         size = {"near": 0.10, "typical": float(rng.uniform(0.2, 0.45)), "gross": float(rng.uniform(0.7, 1.1))}[grade]
         factor, offset = float(np.exp(sign * size)), 0.0
         x[row:] *= factor

@@ -982,7 +982,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     """A channel that is written in another unit from a random row on, with the digits that loggers give that unit.
 
     Near: miles or knots. Typical: those with a gust beside them, kilometres an hour, Fahrenheit, mercury, kilopascals.
-    Gross: what shows at once.
+    Gross: what shows at once. None on a channel that the chain condemned.
     """
     ways = []
     for quantity, unit in _OFTEN[grade]:

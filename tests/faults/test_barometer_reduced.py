@@ -125,3 +125,13 @@ def test_an_offset_near_a_reduction_is_told_from_it_by_its_size(short: float, fi
     only = ("barometer-reduced", "constants-wrong")
     found = diagnose(unchecked(pressed(record, np.round(values, 2))), only=only).findings
     assert max(found, key=lambda f: f.confidence).fault.id == first
+
+
+@pytest.mark.parametrize(("short", "low", "high"), [(0.0, 2.5, 4.0), (1.0, 1.5, 3.0), (2.2, -1.0, 0.6)])
+def test_the_size_of_a_leap_counts(short: float, low: float, high: float) -> None:
+    record = healthy(days=20, elevation=160.0)
+    more = heights.reduction(p(record), 160.0, 15.0) - short
+    values = np.round(p(record) + np.where(np.arange(2880) < 1500, 0.0, more), 2)
+    (got,) = barometer_reduced.test(case(pressed(record, values)))
+    assert isinstance(got, Suspect)
+    assert low <= next(c for c in got.clues if c.name == "leap").weight <= high

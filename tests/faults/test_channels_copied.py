@@ -82,9 +82,10 @@ def test_a_copy_printed_with_fewer_digits(noise: float, told: bool) -> None:
 
 @pytest.mark.parametrize(("step", "told"), [(1.0, True), (8.0, False)])
 def test_a_copy_in_coarse_steps_above_a_hundred(step: float, told: bool) -> None:
-    """A column of three figures prints a copy of light in whole watts from 100 on: a thousandth of the day's light."""
+    """A column of three figures prints a copy of light in whole watts from 100 on: a 250th of the day's deviation."""
     _, found = meadow.weather(12.0, 1)
-    y, x = found["rh"].copy(), found["ghi"]
-    y[300:] = np.where(np.abs(x[300:]) < 100.0, x[300:], np.round(x[300:] / step) * step)
-    case = meadow.case(12.0, 1, changed={"rh": y})
-    assert any(set(s.channels) == {"rh", "ghi"} for s in named(FAULT, case)) is told
+    light = np.round(found["ghi"] + 0.05 * np.sin(np.arange(1728)), 2)  # in hundredths, as both columns say
+    y = found["t_soil"].copy()
+    y[300:] = np.where(np.abs(light[300:]) < 100.0, light[300:], np.round(light[300:] / step) * step)
+    case = meadow.case(12.0, 1, changed={"gust": light, "t_soil": y})
+    assert any(set(s.channels) == {"gust", "t_soil"} for s in named(FAULT, case)) is told

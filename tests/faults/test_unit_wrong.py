@@ -257,6 +257,16 @@ def test_a_temperature_alone_that_jumps_as_no_air_does() -> None:
     assert suspected(put(record, "air_temperature", 1.8 * of(record, "air_temperature") + 32.0), "air_temperature")
 
 
+@pytest.mark.parametrize(("offset", "found"), [(34.0, False), (None, True)])
+def test_a_leap_of_another_size_is_no_fahrenheit(offset: float | None, found: bool) -> None:
+    """At 12 degC Fahrenheit leaps by 42 K. One day of past: how wide its days are cannot be told."""
+    record = healthy(days=20, channels=("air_temperature", "air_pressure"))
+    air = of(record, "air_temperature")
+    after = 1.8 * air + 32.0 if offset is None else air + offset
+    x = np.where(np.arange(len(air)) < 150, air, after)
+    assert bool(suspected(put(record, "air_temperature", x), "air_temperature")) is found
+
+
 def test_the_one_of_two_winds_that_kept_its_level_is_not_blamed() -> None:
     gust = of(HEALTHY, "wind_gust") * np.where(np.arange(len(NOISE)) < 1440, 1.0, 0.4)
     for suspect in suspected(put(HEALTHY, "wind_gust", gust), "wind_speed"):
