@@ -257,7 +257,8 @@ def weather(site: Site, days: int, odd: str | None = None, seed: int = 0) -> dic
     lit = np.choose(state, [1.0, 1.25, 1.7, 1.0]) * np.exp(s.wander(15, 0.08) * (state > 0))
     share = np.clip(0.26 * np.exp(s.wander(90, 0.4) + s.wander(6, 0.08)) * (1 - 0.5 * wet), 0.04, 0.6)
     diffuse = np.where(state == OVERCAST, share * clear.ghi, np.minimum(clear.dhi * lit, 0.55 * clear.ghi + 5))
-    dhi = smooth(diffuse, 4.0)
+    # clouds change the sky by and by, but the sun's own course must not lag: twilight would come 3 min late
+    dhi = clear.ghi * smooth(np.where(clear.ghi > 1.0, diffuse / np.maximum(clear.ghi, 1.0), 0.5), 4.0)
     if odd == "fog":
         beam, dhi = beam * (1 - spell), dhi * (1 - spell) + spell * clear.ghi * (0.18 + s.wander(120, 0.02))
     dni = clear.dni * beam
@@ -370,6 +371,7 @@ def sensors(site: Site, w: Mapping[str, Floats], seed: int = 0) -> dict[str, tup
     dark = w["ghi"] < 15
     index = np.arange(n)
     since = index - np.maximum.accumulate(np.where(dark, 0, index))
+    since = np.minimum(since, 960)  # a station of the polar night has a bank that lasts, or else it is no healthy one
     volts = 12.75 - 0.00035 * since + charge * (1.0 - 0.015 * (box - 20)) - 0.004 * (20 - box) + s.wander(30, 0.01)
     panel = np.where(w["ghi"] > 15, volts + 0.5 + 5.5 * smooth(np.clip(w["ghi"] / 120, 0, 1), 5.0), 0.3 + w["ghi"] / 5)
     out: dict[str, tuple[Floats, str]] = {
