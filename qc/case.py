@@ -168,6 +168,13 @@ class Case:
                     return channel
         return None
 
+    @property
+    def warmth(self) -> float | None:
+        """Middle air temperature, degC; None where none is measured, or no air is so (-60 to 50 degC)."""
+        air = self.mate("air_temperature")
+        middle = float(np.nanmedian(self.values(air))) if air is not None else np.nan
+        return middle if -60.0 < middle < 50.0 else None
+
     def limit(self, fault: str, key: str) -> float:
         """A number that the test of a fault goes by, from `rules/faults`, for this table's interval."""
         return self.limits.number(fault, key, self.interval_s or None)

@@ -44,16 +44,9 @@ def test(case: Case) -> Sequence[Outcome]:
 
 def expected(case: Case) -> tuple[float, float]:
     """Usual pressure at the height of the station, and what a reduction adds to it, hPa."""
-    warm = _warm(case)
+    warm = case.warmth
     usual = heights.usual_pressure(case.sky.elevation, warm)
     return usual, float(heights.reduction(usual, case.sky.elevation, 15.0 if warm is None else warm))
-
-
-def _warm(case: Case) -> float | None:
-    """Middle air temperature, degC; None where no air is so, or none is measured."""
-    air = case.mate("air_temperature")
-    warm = float(np.nanmedian(case.values(air))) if air is not None else np.nan
-    return warm if -60.0 < warm < 50.0 else None
 
 
 def _one(case: Case, channel: Channel) -> Outcome:
@@ -67,7 +60,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         return Untested(names, f"at {case.sky.elevation:.0f} m a reduction adds {added:.1f} hPa only", None)
     leap = _leap(case, values, rows, added)
     days = case.live_s(channel) / 86400.0
-    spread = heights.pressure_spread_at(case.sky.latitude, days, case.sky.elevation, _warm(case))
+    spread = heights.pressure_spread_at(case.sky.latitude, days, case.sky.elevation, case.warmth)
     start = leap[0] if leap else int(rows[0])
     level = float(np.nanmedian(values[start:]))
     off = level - usual

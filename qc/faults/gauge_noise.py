@@ -276,9 +276,8 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         lower.set_ylim(0, 24)
         lower.set_yticks([0, 6, 12, 18, 24])
         lower.set_ylabel("solar hour")
-        house.time_axis(upper, first, last, clock=case.logger_clock, named=False)
-        house.time_axis(lower, first, last)
-        house.visits(upper, [(v.start, v.end, v.effect) for v in case.visits(channel.name)])
+        spans = [(v.start, v.end, v.effect) for v in case.visits(channel.name)]
+        house.one_over_the_other(upper, lower, first, last, clock=case.logger_clock, spans=spans)
         house.legend(figure, upper)
     return figure
 

@@ -271,9 +271,8 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         )  # fmt: skip
         lower.set_ylim(0, 100)
         lower.set_ylabel("chance in the hour, %")
-        house.time_axis(upper, first, last, clock=case.logger_clock, named=False)
-        house.time_axis(lower, first, last)
-        house.visits(upper, [(v.start, v.end, v.effect) for v in case.visits(channel.name)])
+        spans = [(v.start, v.end, v.effect) for v in case.visits(channel.name)]
+        house.one_over_the_other(upper, lower, first, last, clock=case.logger_clock, spans=spans)
         house.legend(figure, upper, lower)
     return figure
 

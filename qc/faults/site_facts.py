@@ -348,7 +348,7 @@ def _height(case: Case) -> Sequence[Outcome]:
     days, medians = _daily(case, values)
     if len(days) < 1:
         return (Untested((channel.name,), "height: less than a day of pressure", None),)
-    p, z, warm = float(np.median(medians)), case.sky.elevation, _warm(case)
+    p, z, warm = float(np.median(medians)), case.sky.elevation, case.warmth
     usual = heights.usual_pressure(z, warm)
     spread = heights.pressure_spread_at(case.sky.latitude, len(days), z, warm)
     off = (p - usual) / spread
@@ -388,13 +388,6 @@ def _height(case: Case) -> Sequence[Outcome]:
             exhibit={"days": days, "medians": medians},
         ),
     )
-
-
-def _warm(case: Case) -> float | None:
-    """Middle air temperature of the station, degC; None where no air is so, or none is measured."""
-    air = case.mate("air_temperature")
-    warm = float(np.nanmedian(case.values(air))) if air is not None else np.nan
-    return warm if -60.0 < warm < 45.0 else None
 
 
 def _daily(case: Case, values: Floats) -> tuple[Floats, Floats]:
@@ -450,7 +443,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 
 def _metres(case: Case, elevation: float) -> float:
     """Standard error of a height by the pressure of the record's days. [m]"""
-    warm = _warm(case)
+    warm = case.warmth
     spread = heights.pressure_spread_at(case.sky.latitude, case.span_s / 86400.0, elevation, warm)
     return spread * heights.metres_per_hpa(heights.usual_pressure(elevation, warm), warm)
 
@@ -500,7 +493,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         axes = figure.add_subplot()
         days = np.asarray(suspect.exhibit["days"], float)
         for name, z in (("declared", case.sky.elevation), ("found", float(suspect.evidence["found"]))):
-            level = heights.usual_pressure(z, _warm(case))
+            level = heights.usual_pressure(z, case.warmth)
             colour = house.SERIES[0 if name == "declared" else 1]
             axes.axhline(level, color=colour, label=f"usual at {z:.0f} m ({name})")
         axes.plot(days, suspect.exhibit["medians"], linestyle="none", marker=".", color=house.SOFT, label="one day")

@@ -253,9 +253,8 @@ def picture(case: Case, suspect: Suspect) -> Figure:
             lower.set_ylabel(f"{house.label(speed_of.name)}, m/s")
         for axes in (upper, lower):
             house.night_shading(axes, case.time[near], case.elevation[near])
-        house.time_axis(upper, first, last, clock=case.logger_clock, named=False)
-        house.time_axis(lower, first, last)
-        house.visits(upper, [(v.start, v.end, v.effect) for v in case.visits(channel.name)])
+        spans = [(v.start, v.end, v.effect) for v in case.visits(channel.name)]
+        house.one_over_the_other(upper, lower, first, last, clock=case.logger_clock, spans=spans)
         house.legend(figure, upper, lower)
     return figure
 

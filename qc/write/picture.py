@@ -414,6 +414,24 @@ def visits(
     return drawn
 
 
+def one_over_the_other(
+    upper: Axes,
+    lower: Axes,
+    first: np.datetime64,
+    last: np.datetime64,
+    *,
+    clock: Callable[[Times], Times],
+    spans: Iterable[tuple[np.datetime64, np.datetime64, str]],
+) -> None:
+    """The times of two panels that share them: the logger clock above, UTC below, visits along the upper edge.
+
+    Call it after the values were drawn.
+    """
+    time_axis(upper, first, last, clock=clock, named=False)
+    time_axis(lower, first, last)
+    visits(upper, spans)
+
+
 def legend(drawn: Figure, *axes: Axes, columns: int = 5) -> list[str]:
     """What the lines and signs of some axes mean, each once, in rows under the whole figure; gives the words."""
     known: dict[str, Any] = {}
