@@ -38,8 +38,8 @@ def _head(report: Mapping[str, Any]) -> list[str]:
         "(`tests/bench/invented.py`), each piece has 14 to 60 days.",
         "A planting counts where the right cause at the right channel stands first among what is found newly. "
         "Not all of them are unseen: plateau was looked at while the faults of irradiance were written, hills and "
-        "estuary while those of gauge and wiring were, and some misses on C while rivals were weighed; a look at the misses "
-        "of all invented stations showed that their sky lagged by 3 min, and that was mended, not a fault.",
+        "estuary while those of gauge and wiring were, and some misses on C while rivals were weighed; a look at the "
+        "misses on all invented stations showed that their sky lagged by 3 min, and that was mended, not a fault.",
         "Percent, with the 95 % interval of Wilson. Error of evidence: the middle of its size, typical and gross.",
     ]
 
