@@ -246,10 +246,7 @@ def scale(case: Case, values: Floats) -> float:
 def like_light(case: Case, channel: Channel, first: int, last: int) -> float:
     """Share of the days between two rows on which a channel behaves like light, at whatever hours; 0 of fewer than 3
     days."""
-    key = f"crossings;{channel.name}"
-    if key not in case.shared:
-        case.shared[key] = _crossings(case, channel)
-    found, rows = case.shared[key]
+    found, rows = case.once(f"crossings;{channel.name}", lambda: _crossings(case, channel))
     inside = np.arange(case.rows)[first : last + 1]
     days = len(np.unique(case.solar_day[inside[np.isfinite(case.values(channel)[inside])]]))
     if found is None or days < 3:
@@ -578,11 +575,3 @@ def _inside(case: Case, found: FirstLight, day: Ints, piece: Piece) -> Bools:
     return np.asarray(
         (day >= first + (room if piece.start else 0)) & (day <= last - room * (piece.stop < len(found.row)))
     )
-
-
-def off_rows(case: Case, rows: Ints) -> Bools:
-    """Rows between the first and the last of some, as a mask of the table."""
-    out = np.zeros(case.rows, bool)
-    if len(rows):
-        out[rows[0] : rows[-1] + 1] = True
-    return out

@@ -33,7 +33,6 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
 }
 """The columns of each log, by its key in the station file."""
 
-_LONGEST_NOTE = 200  # characters of a note that a message repeats (judgement)
 _TOLD = 3  # problems of a log that are told in full, as of a station file
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 

@@ -41,7 +41,6 @@ ANY = (
     "global_irradiance", "par", "precipitation", "soil_temperature", "logger_temperature", "battery_voltage",
 )  # fmt: skip
 """Some channel of a station: one of these every table has."""
-_INF = float("inf")
 Model = Mapping[str, tuple[float, float, float]]
 
 # lowest and highest usual figure of a day, and a width (judgement, held against the open stations); `rules` says more
