@@ -16,7 +16,7 @@ Data: correct `unit` of the channel in the station file (with a deployment from 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +26,7 @@ from qc.case import Case
 from qc.errors import StationFileError
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
+from qc.moments import utc_text
 from qc.physics import blocks, heights, humidity, onset
 from qc.physics.pressure import standard_pressure
 from qc.station import Channel
@@ -113,7 +114,6 @@ def test(case: Case) -> Sequence[Outcome]:
 
 def _one(case: Case, channel: Channel) -> Outcome | None:
     names = (channel.name,)
-    values = case.values(channel)
     live = case.live_s(channel)
     need = case.limit(ID, "hours") * 3600.0
     if not case.interval_s:
@@ -122,6 +122,88 @@ def _one(case: Case, channel: Channel) -> Outcome | None:
         return Untested(names, f"{live / 3600:.1f} h of values, needs {need / 3600:.0f}", "it has values for 6 h")
     if channel.statistic == "sd":
         return None
+    for back in _put_right(case, channel):  # what is before the mend is judged as a record of its own
+        earlier = case.without(names, case.time[back], case.last)
+        found = _judged(earlier, channel) if earlier.live_s(channel) >= need else None
+        if isinstance(found, Suspect):
+            return _ended(found, case.time[back])
+    return _judged(case, channel)
+
+
+def _ended(suspect: Suspect, back: np.datetime64) -> Suspect:
+    """What was in another unit up to a moment, and is in the declared one since."""
+    mend = suspect.mend
+    assert mend is not None
+    return replace(
+        suspect,
+        clues=(*suspect.clues, Clue("put right", 2.0, f"in the declared unit from {utc_text(back)} on")),
+        summary=f"{suspect.summary} From {utc_text(back)} on it is in the declared unit.",
+        mend=replace(mend, last=suspect.last),
+    )
+
+
+def _put_right(case: Case, channel: Channel) -> list[int]:
+    """Rows from which a channel may be in the declared unit again, the last one first."""
+    if channel.quantity == "precipitation":
+        return []  # no two rains are alike
+    if channel.quantity in WIND:
+        days, _ = _daily(case, channel)
+        return _stepped_back(case, channel, days, _ratio(case, channel))
+    if channel.quantity == "global_irradiance":
+        bright = case.clearness(channel)
+        rows = np.flatnonzero(bright > 0.0)
+        days, first = np.unique(case.solar_day[rows], return_index=True)
+        tops = np.log(np.maximum.reduceat(bright[rows], first)) if len(rows) else None
+        return _stepped_back(case, channel, days, tops)
+    return _leapt_back(case, channel)
+
+
+def _leapt_back(case: Case, channel: Channel) -> list[int]:
+    """After leaps that another unit explains the other way about, where what follows goes with it."""
+    values = case.values(channel)
+    rows = np.flatnonzero(np.isfinite(values))
+    x = values[rows]
+    if len(x) < 3:
+        return []
+    leap = np.abs(np.diff(x))
+    plain = leap > max(8.0 * float(np.median(leap)), LEAST_LEAP.get(channel.quantity, 0.0))
+    found: set[int] = set()
+    for reading in readings(case, channel) if plain.any() else ():
+        fits = plain & (np.abs(x[1:] - reading.of(x[:-1])) < 0.2 * leap)
+        for at in np.flatnonzero(fits)[-MENDS:].tolist():
+            before, after = _levels(x, at)
+            if len(x) - at > LEAST and abs(after - reading.of(np.array(before))) < abs(after - before):
+                found.add(int(rows[at + 1]))
+    return sorted(found, reverse=True)
+
+
+def _levels(x: Floats, at: int) -> tuple[float, float]:
+    """Medians of as many values up to a place and after it."""
+    size = min(MOST, at + 1, len(x) - at - 1)
+    return float(np.median(x[at + 1 - size : at + 1])), float(np.median(x[at + 1 : at + 1 + size]))
+
+
+def _stepped_back(case: Case, channel: Channel, days: Floats, series: Floats | None) -> list[int]:
+    """The first row of the day on which a logarithm by day steps by a unit's factor, the other way about: the last
+    step of the series, or the one before which it stepped into that unit."""
+    if series is None:
+        return []
+    turns = [float(np.log(r.factor)) for r in readings(case, channel)]
+    start = 0
+    while (change := onset.step(series[start:], least=2)) is not None and change.gain > 3.0:
+        jump = change.after - change.before
+        if any(abs(turn) > 0.4 and abs(jump - turn) < 0.35 * abs(turn) for turn in turns):
+            return [int(np.searchsorted(case.solar_day, days[start + change.at]))]
+        if not any(abs(turn) > 0.4 and abs(jump + turn) < 0.35 * abs(turn) for turn in turns):
+            break
+        start += change.at
+    return []
+
+
+def _judged(case: Case, channel: Channel) -> Outcome:
+    """A channel with enough values in each of its other units, to the end of its values."""
+    names = (channel.name,)
+    values = case.values(channel)
     teller = _TELLERS[channel.quantity]
     tried: list[tuple[float, Reading, Told]] = []
     lacks = ""
@@ -217,6 +299,9 @@ def _leapt(values: Floats, rows: np.ndarray, reading: Reading) -> tuple[int, int
     if likely.sum() != 1 or leap[likely][0] < 0.9 * leap.max():
         return None
     at = int(np.flatnonzero(likely)[0])
+    before, after = _levels(x, at)
+    if abs(after - (before - reading.plus) / reading.factor) > abs(after - before):
+        return None  # a spike, or its end
     return int(rows[at]), int(rows[at + 1])
 
 
@@ -314,6 +399,9 @@ def _temperature(case: Case, channel: Channel, values: Floats, reading: Reading)
         better = (np.abs(reading.of(middles) - middles + beside) < np.abs(beside)).astype(float)
         better[~np.isfinite(beside)] = np.nan
     assert better is not None
+    few = np.diff(np.append(first, len(rows))) < LEAST
+    if not few.all():
+        better[few] = np.nan  # a spike, or the first rows after a mend
     at = _tail(better)
     if not len(here[at]):
         return None
@@ -422,6 +510,13 @@ def _coarse_step(series: Floats, most: int = 150) -> onset.Change | None:
 
 LEAP = 15.0
 """K; a change of unit by less is not told from weather (judgement)."""
+
+LEAST_LEAP = dict.fromkeys(TEMPERATURES, LEAP)
+"""Leaps by less are not looked at for a unit that was put right, output units."""
+
+MENDS, LEAST, MOST = 3, 3, 36
+"""Leaps that are looked at, the last ones; values that must have come since, and those to each side that must go with
+the leap (judgement: a spike and its end are two leaps)."""
 
 
 STILL = 0.3
@@ -1019,7 +1114,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     figure = house.figure(4.4)
     upper, lower = figure.subplots(2, 1, sharex=True)
     gap = np.timedelta64(round(3 * max(case.interval_s, 60.0)), "s")
-    after = case.time >= suspect.exhibit["begin"]
+    after = (case.time >= suspect.exhibit["begin"]) & (case.time <= suspect.last)
     house.line(upper, case.time, values, gap=gap, color=house.SOFT, label=f"read as {channel.unit}")
     house.line(lower, case.time, np.where(after, reading.of(values), values), gap=gap, color=house.SERIES[0],
                label=f"read as {reading.unit}")  # fmt: skip
