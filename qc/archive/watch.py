@@ -3,7 +3,8 @@ returned.
 
 A finding that is not sure is told on the second night in a row. It is over when it was not made for some nights in a
 row, or when the last stamp that shows it lies some days back: so a doubtful night makes no noise, and an old fault in
-the window is no news.
+the window is no news. Causes that cannot be told apart are one finding, which keeps its id when another of them
+becomes the likelier one.
 """
 
 from __future__ import annotations
@@ -43,6 +44,9 @@ MISSED_NIGHTS = 3
 SURE = 0.9
 """Confidence from which a finding is told on its first night; a less sure one is told when it is there on the next
 night, too (judgement: what is near the line of listing comes and goes)."""
+
+URGENCY = {"drive": 0, "next-visit": 2, "remote": 3}
+"""What to do, the most urgent first."""
 
 SEEN, DROPPED = "seen", "dropped"
 """States that nobody is told of: made for the first time and not sure; not made again."""
@@ -156,14 +160,17 @@ def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: 
     """The findings of one station after a night; call it within `writing`."""
     before = _before(connection, station_id, night)
     out = []
-    tonight = {f["id"]: f for f in found.findings}
+    known = {name: old for name, (state, old) in before.items() if state in (SEEN, NEW, GOING_ON, RETURNED)}
+    tonight = one_each(found.findings, known)
     for name in sorted(set(before) | set(tonight)):
         old_state, old = before.get(name, (None, {}))
         state, told = _next(old_state, old, tonight.get(name), found.last_us)
         if state is None:
             continue
-        if name in found.pictures:
-            told["picture"] = base64.b64encode(found.pictures[name]).decode("ascii")
+        told["id"] = name
+        shot = found.pictures.get(tonight[name]["id"]) if name in tonight else None
+        if shot:
+            told["picture"] = base64.b64encode(shot).decode("ascii")
         elif "picture" in old:
             told["picture"] = old["picture"]
         connection.execute(
@@ -175,6 +182,59 @@ def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: 
     return out
 
 
+def one_each(findings: Sequence[dict[str, Any]], known: Mapping[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    """One finding for what happened, under the id that it keeps.
+
+    Of causes of the same data that nothing tells apart, the one that is known already stands, else the likeliest; the
+    others are among its rivals. What takes the place of a known finding that was not made tonight goes on as that one.
+
+    Parameters
+    ----------
+    findings : sequence of documents
+        those of tonight.
+    known : mapping
+        id and document of those that are not over.
+    """
+    kept: list[dict[str, Any]] = []
+    for one in sorted(findings, key=lambda f: (f["id"] not in known, -f["confidence"], f["id"])):
+        if one["id"] in known or not any(_touch(one, other) and _share(one, other) for other in kept):
+            kept.append(one)
+    out = {f["id"]: f for f in kept if f["id"] in known}
+    for one in kept:
+        if one["id"] in out:
+            continue
+        left = (name for name in sorted(known) if name not in out)
+        name = next((n for n in left if _touch(one, known[n]) and _follows(one, known[n])), one["id"])
+        out[name] = one
+    return out
+
+
+def _touch(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Whether two findings are of the same channels at the same time; one of no channel is of all."""
+    channels, others = set(one["channels"]), set(other["channels"])
+    first = max(_moment(f["onset"][0]) for f in (one, other))
+    last = min(_moment(f["to"]) for f in (one, other))
+    return bool(first <= last and (not channels or not others or channels & others))
+
+
+def _moment(utc: str) -> int:
+    """Microseconds since 1970 of a time as documents write it."""
+    return int(np.datetime64(utc.removesuffix("Z"), "us").astype(np.int64))
+
+
+def _share(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Whether one finding counts the other among what explains the same data."""
+    return any(
+        r["fault"] == b["fault"] and r["confidence"] > 0.0 for a, b in ((one, other), (other, one)) for r in a["rivals"]
+    )
+
+
+def _follows(one: Mapping[str, Any], old: Mapping[str, Any]) -> bool:
+    """Whether a finding may stand for another: the book calls them rivals, and it asks for nothing more urgent."""
+    rivals = any(r["fault"] == b["fault"] for a, b in ((one, old), (old, one)) for r in a["rivals"])
+    return rivals and URGENCY[one["go"]] >= URGENCY[old["go"]]
+
+
 def _next(
     state: str | None, old: dict[str, Any], new: dict[str, Any] | None, last_us: int
 ) -> tuple[str | None, dict[str, Any]]:
@@ -183,10 +243,11 @@ def _next(
     seen = state == SEEN
     over = state == CLEARED or bool(old.get("over"))
     if new is not None:
-        shown = int(np.datetime64(new["to"].removesuffix("Z"), "us").astype(np.int64))
+        shown = _moment(new["to"])
         if shown < last_us - QUIET_DAYS * 86_400 * SECOND:
-            return (CLEARED if active else None), {**new, "missed": 0}
+            return (CLEARED if active else None), {**new, "missed": 0, "told_as": old.get("told_as", new["fault"])}
         first = {**new, "missed": 0, "onset": old["onset"] if active else new["onset"]}
+        first["told_as"] = old.get("told_as", old["fault"]) if active else new["fault"]
         if active:
             return GOING_ON, first
         if not seen and new["confidence"] < SURE:
