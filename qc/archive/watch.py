@@ -4,7 +4,8 @@ returned.
 A finding that is not sure is told on the second night in a row. It is over when it was not made for some nights in a
 row, or when the last stamp that shows it lies some days back: so a doubtful night makes no noise, and an old fault in
 the window is no news. Causes that cannot be told apart are one finding, which keeps its id when another of them
-becomes the likelier one.
+becomes the likelier one; nor are rows that were told once told again under another name, when half the window is sound
+again and the first name no longer stands.
 """
 
 from __future__ import annotations
@@ -34,6 +35,12 @@ from qc.record import SECOND
 from qc.sky import Sky
 from qc.station import Station
 from qc.write.faults import picture_of
+
+DAY_US = 86_400 * SECOND
+"""A finding that the last day does not show has ended or pauses (a light's shows by day alone)."""
+
+GRACE_US = 3600 * SECOND
+"""By which rows of a finding may lie outside those of another and still be the same ones (judgement: a few rows)."""
 
 QUIET_DAYS = 7.0
 """Days after the last stamp that shows a finding after which it is over (judgement)."""
@@ -161,7 +168,8 @@ def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: 
     before = _before(connection, station_id, night)
     out = []
     known = {name: old for name, (state, old) in before.items() if state in (SEEN, NEW, GOING_ON, RETURNED)}
-    tonight = one_each(found.findings, known)
+    past = [old for state, old in before.values() if state == CLEARED]
+    tonight = one_each(found.findings, known, past, found.last_us)
     for name in sorted(set(before) | set(tonight)):
         old_state, old = before.get(name, (None, {}))
         state, told = _next(old_state, old, tonight.get(name), found.last_us)
@@ -182,11 +190,17 @@ def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: 
     return out
 
 
-def one_each(findings: Sequence[dict[str, Any]], known: Mapping[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+def one_each(
+    findings: Sequence[dict[str, Any]],
+    known: Mapping[str, dict[str, Any]],
+    past: Sequence[dict[str, Any]],
+    last_us: int,
+) -> dict[str, dict[str, Any]]:
     """One finding for what happened, under the id that it keeps.
 
     Of causes of the same data that nothing tells apart, the one that is known already stands, else the likeliest; the
-    others are among its rivals. What takes the place of a known finding that was not made tonight goes on as that one.
+    others are among its rivals. What takes the place of a known finding that was not made tonight, or is of the same
+    rows as one, goes on as that one; what is of the rows of one that is over is no news.
 
     Parameters
     ----------
@@ -194,7 +208,13 @@ def one_each(findings: Sequence[dict[str, Any]], known: Mapping[str, dict[str, A
         those of tonight.
     known : mapping
         id and document of those that are not over.
+    past : sequence of documents
+        those that are over.
+    last_us : int
+        last stamp of the station.
     """
+    made = {f["id"] for f in findings}
+    over = [p for p in past if p["id"] not in made]
     kept: list[dict[str, Any]] = []
     for one in sorted(findings, key=lambda f: (f["id"] not in known, -f["confidence"], f["id"])):
         if one["id"] in known or not any(_touch(one, other) and _share(one, other) for other in kept):
@@ -203,9 +223,10 @@ def one_each(findings: Sequence[dict[str, Any]], known: Mapping[str, dict[str, A
     for one in kept:
         if one["id"] in out:
             continue
-        left = (name for name in sorted(known) if name not in out)
-        name = next((n for n in left if _touch(one, known[n]) and _follows(one, known[n])), one["id"])
-        out[name] = one
+        left = (n for n in sorted(known) if n not in out and _touch(one, known[n]))
+        name = next((n for n in left if _follows(one, known[n]) or _ended(one, known[n], last_us)), one["id"])
+        if name != one["id"] or not any(_touch(one, old) and _within(one, old) for old in over):
+            out[name] = one
     return out
 
 
@@ -215,6 +236,12 @@ def _touch(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     first = max(_moment(f["onset"][0]) for f in (one, other))
     last = min(_moment(f["to"]) for f in (one, other))
     return bool(first <= last and (not channels or not others or channels & others))
+
+
+def _within(one: Mapping[str, Any], old: Mapping[str, Any]) -> bool:
+    """Whether the rows of one finding are among those of another."""
+    (begin, end), (first, last) = ((_moment(f["onset"][0]), _moment(f["to"])) for f in (one, old))
+    return first - GRACE_US <= begin and end <= last + GRACE_US
 
 
 def _moment(utc: str) -> int:
@@ -230,9 +257,15 @@ def _share(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
 
 
 def _follows(one: Mapping[str, Any], old: Mapping[str, Any]) -> bool:
-    """Whether a finding may stand for another: the book calls them rivals, and it asks for nothing more urgent."""
+    """Whether a finding may stand for another: the book calls them rivals, or the rows are the same; and it asks for
+    nothing more urgent."""
     rivals = any(r["fault"] == b["fault"] for a, b in ((one, old), (old, one)) for r in a["rivals"])
-    return rivals and URGENCY[one["go"]] >= URGENCY[old["go"]]
+    return (rivals or _within(one, old)) and URGENCY[one["go"]] >= URGENCY[old["go"]]
+
+
+def _ended(one: Mapping[str, Any], old: Mapping[str, Any], last_us: int) -> bool:
+    """Whether a finding is of the rows of one that does not show any more: whatever it asks for comes too late."""
+    return _within(one, old) and _moment(old["to"]) < last_us - DAY_US
 
 
 def _next(

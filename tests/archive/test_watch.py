@@ -189,7 +189,7 @@ def test_what_is_not_sure_may_change_its_name_before_it_is_told(tmp_path: Path) 
 def test_only_rivals_of_the_same_channels_and_time_are_one(more: dict[str, Any], alone: bool) -> None:
     one = ghi("constants-wrong", rivals={})
     other = ghi("pyranometer-scale", 0.6, **more)
-    assert len(watch.one_each([one, other], {})) == 1 + alone
+    assert len(watch.one_each([one, other], {}, [], LAST)) == 1 + alone
 
 
 @pytest.mark.parametrize(
@@ -197,14 +197,54 @@ def test_only_rivals_of_the_same_channels_and_time_are_one(more: dict[str, Any],
     [("remote", "remote", True), ("drive", "remote", True), ("remote", "drive", False), ("next-visit", "drive", False)],
 )
 def test_what_asks_for_more_haste_is_told_anew(old: str, new: str, same: bool) -> None:
+    """Unless what was told does not show any more."""
     known = {FACTOR: ghi("constants-wrong", go=old)}
-    assert list(watch.one_each([ghi("pyranometer-scale", go=new)], known)) == [FACTOR if same else OWN]
+    assert list(watch.one_each([ghi("pyranometer-scale", go=new)], known, [], LAST)) == [FACTOR if same else OWN]
+    mended = {FACTOR: ghi("constants-wrong", go=old, to_days_ago=1.001)}
+    late = [ghi("pyranometer-scale", go=new, to_days_ago=1.0)]
+    assert list(watch.one_each(late, mended, [], LAST)) == [FACTOR]
+
+
+HOUR_DAYS = 1.0 / 24.0
+
+
+@pytest.mark.parametrize(
+    ("onset", "to_days_ago", "again"),
+    [
+        ("2026-05-01T00:00:00Z", 8.0, False),  # the very rows
+        ("2026-05-03T00:00:00Z", 9.0, False),
+        ("2026-04-30T23:00:00Z", 8.0 - HOUR_DAYS, False),  # an hour to either side
+        ("2026-04-30T22:59:59Z", 8.0, True),
+        ("2026-05-01T00:00:00Z", 8.0 - 1.001 * HOUR_DAYS, True),
+        ("2026-05-13T00:00:00Z", 0.0, True),  # from the mend on
+    ],
+)
+def test_rows_that_were_told_once_are_not_told_under_another_name(onset: str, to_days_ago: float, again: bool) -> None:
+    old = finding(8.0, fault="unit-wrong", channels=("t",))
+    new = finding(to_days_ago, onset, fault="channel-open", channels=("t",))
+    name = new["id"]
+    assert (name in watch.one_each([new], {}, [old], LAST)) is again
+    assert list(watch.one_each([new], {old["id"]: old}, [], LAST)) == [name if again else old["id"]]
+    beside = finding(to_days_ago, onset, fault="channel-open", channels=("td",))
+    assert list(watch.one_each([beside], {}, [old], LAST)) == [beside["id"]]
+    assert list(watch.one_each([old, new], {old["id"]: old}, [], LAST)) == [
+        old["id"],
+        name,
+    ]  # both are made: two things
+
+
+def test_a_second_name_of_what_is_over_makes_no_line(tmp_path: Path) -> None:
+    """As after a mend: half of the window is sound again, and the first test clears what it had told."""
+    fresh, old = finding(0.0, fault="unit-wrong", channels=("t",)), finding(8.0, fault="unit-wrong", channels=("t",))
+    second = finding(8.5, fault="constants-wrong", channels=("t",))
+    states = nights(tmp_path, [fresh], [old], [second], [second], [second])
+    assert states == [[("unit-wrong@t", "new")], [("unit-wrong@t", "cleared")], [], [], []]
 
 
 def test_two_that_are_known_stay_two() -> None:
     """A store of an earlier version may hold them."""
     both = [ghi("constants-wrong", 0.3), ghi("pyranometer-scale", 0.6)]
-    assert set(watch.one_each(both, {f["id"]: f for f in both})) == {FACTOR, OWN}
+    assert set(watch.one_each(both, {f["id"]: f for f in both}, [], LAST)) == {FACTOR, OWN}
 
 
 def test_a_finding_tells_what_it_was_told_as_and_shows_its_own_picture(tmp_path: Path) -> None:
