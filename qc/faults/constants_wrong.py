@@ -233,7 +233,7 @@ def _partner(case: Case, channel: Channel) -> tuple[Floats, str] | None:
 def _ratio(case: Case, channel: Channel, partner: Floats | None) -> _Ratio:
     scale = _PAR if channel.quantity == "par" else 1.0
     x = case.values(channel) / scale
-    high = case.elevation > case.limit(ID, "elevation")
+    high = case.elevation > case.limit(ID, "elevation" if partner is None else "elevation-beside")
     with np.errstate(invalid="ignore", divide="ignore"):
         clearness = np.where(high, x / np.maximum(case.clear.ghi, 1.0), np.nan)
         base = clearness if partner is None else np.where(high & (partner > 40.0), x * scale / partner, np.nan)
@@ -256,12 +256,13 @@ def _ratio(case: Case, channel: Channel, partner: Floats | None) -> _Ratio:
 
 
 def _ratios(case: Case) -> list[Outcome]:
-    """Global irradiance and PAR: each against its partner, the one blamed whose own brightness changed."""
+    """Global irradiance and PAR: each against its partner, the one blamed whose own brightness changed, or that another
+    witness blames too."""
     able = [c for c in case.of("global_irradiance", "par") if np.isfinite(case.values(c)).any()]
     found = [(c, _factor(case, c)) for c in able]
     suspects = [(c, o) for c, o in found if isinstance(o, Suspect)]
     if len(suspects) > 1:  # the same step seen from both sides: the likelier one stands
-        best = max(suspects, key=lambda f: (f[1].exhibit["own"], f[1].log_odds))
+        best = max(suspects, key=lambda f: (f[1].exhibit["witnesses"], f[1].exhibit["own"], f[1].log_odds))
         other = next((o for c, o in suspects if c is not best[0] and c.quantity == "global_irradiance"), None)
         if other is not None and best[0].quantity == "par":  # then the pyranometer's own factor may have changed
             seen = replace(best[1], rivals={**best[1].rivals, **other.rivals})
@@ -269,6 +270,20 @@ def _ratios(case: Case) -> list[Outcome]:
             best = (best[0], seen)
         return [o if not isinstance(o, Suspect) or o is best[1] else _second(c, o, best[0]) for c, o in found]
     return [o for _, o in found]
+
+
+def _witness(case: Case, channel: Channel, partner: str, ratio: _Ratio, change: onset.Change) -> str:
+    """The name of a second one beside which global irradiance steps alike and on the same day; empty for none. Two
+    that agree with each other are not both wrong."""
+    other = case.mate("par")
+    if channel.quantity != "global_irradiance" or other is None or other.name == partner:
+        return ""
+    seen = _ratio(case, channel, case.values(other) / _PAR)
+    step = onset.step(seen.whole, least=round(case.limit(ID, "ratio-days")))
+    if step is None or abs(int(seen.days[step.at]) - int(ratio.days[change.at])) > 1:
+        return ""
+    alike = 0.6 < (step.after - step.before) / (change.after - change.before) < 1.6
+    return other.name if alike else ""
 
 
 def _second(channel: Channel, suspect: Suspect, blamed: Channel) -> Outcome:
@@ -312,7 +327,8 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     own = float(np.nanmedian(tops[1]) - np.nanmedian(tops[0]))
     vague = 0.08 + sum(1.4826 * float(np.nanmedian(np.abs(t - np.nanmedian(t)))) / np.sqrt(len(t)) for t in tops)
     mine = abs(own - size) / max(abs(size), 2.0 * vague)
-    if partner and own * np.sign(size) < 0.3 * abs(size) - 2.0 * vague:
+    second = _witness(case, channel, partner[1], ratio, change) if partner else ""
+    if partner and not second and own * np.sign(size) < 0.3 * abs(size) - 2.0 * vague:
         return Cleared(
             names,
             f"its ratio to {partner[1]} has a step of {told}, its own brightest hours have one of {np.exp(own):.2f}",
@@ -331,13 +347,16 @@ def _factor(case: Case, channel: Channel) -> Outcome:
             f"mornings by {np.exp(halves[0]):.3f}, afternoons by {np.exp(halves[1]):.3f}",
         ),
         Clue("days", min(np.log(count / side) + 0.5, 1.5), f"{change.at} days before, {n - change.at} after"),
-        Clue(
+        Clue("own", 2.0, f"it steps alike against {second}")
+        if second
+        else Clue(
             "own",
             max(2.0 - 3.0 * mine, -1.5) if partner else -1.0,
             f"its own brightest hours changed by {np.exp(own):.2f}",
         ),
     ]
-    rows = _when(case, channel, partner[0] if partner else None, change.before, change.after, ratio.days, change)
+    stretch = _stretch(case, series, change, partner is not None)
+    rows, last = _bounds(case, channel, partner[0] if partner else None, ratio.days, change, stretch)
     rivals = {}
     if channel.quantity == "global_irradiance":  # the same data for the sensor's own factor: the log has to tell
         clues = [c for c in clues if c.name != "size"]  # it lies in `sharp`; the sensor's own test counts it once too
@@ -348,24 +367,68 @@ def _factor(case: Case, channel: Channel) -> Outcome:
         clues.append(Clue("sensor or program", 0.0 if handled else -apart, said))
     against = partner[1] if partner else "a clear sky"
     close = [series[max(0, change.at - 10) : change.at], series[change.at : change.at + 10]]
-    factor = float(np.exp(np.nanmedian(close[1]) - np.nanmedian(close[0])))
+    begun, ended = stretch[0] > 0, stretch[1] < n
+    wrong = 1.0 if stretch[0] == change.at else -1.0
+    factor = float(np.exp(wrong * (np.nanmedian(close[1]) - np.nanmedian(close[0]))))
+    since = f"from {str(rows[1])[:10]} on" if begun else "from the first row on"
+    until = f" until {str(last)[:10]}" if ended else ""
+    usual = "does otherwise" if ended else "did"
     return Suspect(
         names,
         tuple(clues),
         {"factor": round(factor, 4), "offset": 0.0, "onset": f"{str(rows[1])[:19]}Z"},
-        f"{channel.name} reads {factor:.3f} times what it did against {against} from {str(rows[1])[:10]} on "
-        f"({n - change.at} days, {change.at} before), at all hours alike.",
+        f"{channel.name} reads {factor:.3f} times what it {usual} against {against} {since}{until} "
+        f"({stretch[1] - stretch[0]} days, {n - stretch[1] + stretch[0]} others), at all hours alike.",
         rows[1],
-        case.last,
+        last,
         rows,
         device=case.device(channel),
         rivals=rivals,
         mend=Mend(
-            "scale", names, rows[1], None, round(1.0 / factor, 5), uncertainty=noise / np.sqrt(max(count, 1)),
-            proposed=partner is not None,
+            "scale", names, rows[1], last if ended else None, round(1.0 / factor, 5),
+            uncertainty=noise / np.sqrt(max(count, 1)), proposed=partner is not None,
         ),
-        exhibit={"kind": "factor", "own": -mine, "days": ratio.days, "series": series, "at": change.at},
+        exhibit={
+            "kind": "factor", "own": -mine, "witnesses": bool(second), "days": ratio.days, "series": series,
+            "stretch": stretch,
+        },
     )  # fmt: skip
+
+
+def _stretch(case: Case, series: Floats, change: onset.Change, beside: bool) -> tuple[int, int]:
+    """Days on which the factor is wrong, from one to another (left out): after the step, or before it.
+
+    What it is measured beside gives the level itself, not only the step: where the days after the step stand at one
+    and those before far off, the step is the mend. It goes on for as long as days lie nearer to the wrong level than
+    to the other; a single day the other way does not end it.
+    """
+    n, level = len(series), case.limit(ID, "level")
+    mend = beside and abs(change.after) < level and abs(change.before) > 2.0 * level
+    wrong, sound = (change.before, change.after) if mend else (change.after, change.before)
+    odd = np.abs(series - wrong) < np.abs(series - sound)
+    if mend:
+        sound_days = np.flatnonzero(~odd[: change.at - 1] & ~odd[1 : change.at])
+        return (int(sound_days[-1]) + 2 if len(sound_days) else 0), change.at
+    if not beside:
+        return change.at, n
+    sound_days = change.at + np.flatnonzero(~odd[change.at : n - 1] & ~odd[change.at + 1 :])
+    return change.at, (int(sound_days[0]) if len(sound_days) else n)
+
+
+def _bounds(
+    case: Case, channel: Channel, partner: Floats | None, days: np.ndarray, change: onset.Change,
+    stretch: tuple[int, int],
+) -> tuple[tuple[np.datetime64, np.datetime64], np.datetime64]:  # fmt: skip
+    """Between which two rows it began, and the last row that shows it."""
+    first, stop = stretch
+    levels = (change.before, change.after) if first == change.at else (change.after, change.before)
+    last = case.last
+    if stop < len(days):
+        last = _when(case, channel, partner, levels[::-1], (int(days[stop - 1]), int(days[stop])), 0)[0]
+    if not first:
+        return (case.first, case.first), last
+    early = int(days[max(change.earliest - 1, 0)])
+    return _when(case, channel, partner, levels, (int(days[first - 1]), int(days[first])), early), last
 
 
 def _handled(case: Case, channel: Channel, between: tuple[np.datetime64, np.datetime64]) -> str:
@@ -383,21 +446,16 @@ def _top(bright: Floats) -> Floats:
 
 
 def _when(
-    case: Case,
-    channel: Channel,
-    partner: Floats | None,
-    before: float,
-    after: float,
-    days: np.ndarray,
-    change: onset.Change,
-) -> tuple[np.datetime64, np.datetime64]:
-    """Between the last rows at the old ratio and the first at the new one; without a partner, between two days."""
-    early, late = int(days[max(change.at - 1, 0)]), int(days[change.at])
-    span = np.flatnonzero((case.solar_day >= early) & (case.solar_day <= late))
+    case: Case, channel: Channel, partner: Floats | None, levels: tuple[float, float], between: tuple[int, int],
+    earliest: int,
+) -> tuple[np.datetime64, np.datetime64]:  # fmt: skip
+    """Between the last rows at the old ratio and the first at the new one, on two days; without a partner, between the
+    earliest day and the later one."""
+    before, after = levels
+    span = np.flatnonzero((case.solar_day >= between[0]) & (case.solar_day <= between[1]))
     if partner is None:
-        first = int(days[max(change.earliest - 1, 0)])
-        return case.time[np.flatnonzero(case.solar_day == first)[-1]], case.time[
-            np.flatnonzero(case.solar_day == late)[0]
+        return case.time[np.flatnonzero(case.solar_day == earliest)[-1]], case.time[
+            np.flatnonzero(case.solar_day == between[1])[0]
         ]
     with np.errstate(invalid="ignore", divide="ignore"):
         logs = np.log(np.maximum(case.values(channel)[span] / np.maximum(partner[span], 1e-3), 1e-3))
@@ -470,12 +528,15 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     figure = house.figure(2.9)
     axes = figure.subplots()
     if suspect.exhibit["kind"] == "factor":
-        days, series, at = (suspect.exhibit[k] for k in ("days", "series", "at"))
+        days, series, (first, stop) = (suspect.exhibit[k] for k in ("days", "series", "stretch"))
         when, ratio = house.days(np.asarray(days).astype("datetime64[D]")), np.exp(np.asarray(series))
-        axes.plot(when[:at], ratio[:at], "o", markersize=3, color=house.SOFT, label="before")
-        axes.plot(when[at:], ratio[at:], "o", markersize=3, color=house.SERIES[1], label="after")
-        for part in (slice(None, at), slice(at, None)):
-            axes.plot(when[part], np.full(len(when[part]), np.nanmedian(ratio[part])), color=house.INK, linewidth=0.9)
+        odd = (np.arange(len(when)) >= first) & (np.arange(len(when)) < stop)
+        axes.plot(when[~odd], ratio[~odd], "o", markersize=3, color=house.SOFT, label="other days")
+        axes.plot(when[odd], ratio[odd], "o", markersize=3, color=house.SERIES[1], label="with the factor")
+        for part in (slice(None, first), slice(first, stop), slice(stop, None)):
+            if len(when[part]):
+                level = np.full(len(when[part]), np.nanmedian(ratio[part]))
+                axes.plot(when[part], level, color=house.INK, linewidth=0.9)
         axes.set_ylabel(f"ratio of {house.label(channel.name, 16)}, median of the day")
         house.time_axis(axes, case.first, case.last)
     else:
