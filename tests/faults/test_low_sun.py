@@ -1,4 +1,4 @@
-"""A factor of global irradiance under the low sun of December, begun and taken back: whole runs, one finding."""
+"""A factor of global irradiance, under the low sun of December too, begun and taken back: whole runs, one finding."""
 
 from __future__ import annotations
 
@@ -22,13 +22,14 @@ DAY = np.timedelta64(1, "D")
 @cache
 def run(
     first: int, last: int, factor: float = 0.7, channel: str = "ghi", start: str = "2024-12-01", seed: int = 0,
-    dull: float = 1.0,
+    dull: float = 1.0, name: str = "A-maritime",
 ) -> Diagnosis:  # fmt: skip
-    """A month at 51.6 degrees north; no sun above 17 degrees. All light before is less by `dull`."""
-    station = made("A-maritime", DAYS, start=start, seed=seed)
-    plan = Planned("A-maritime", Plant("factor", (), channel, last - first, lambda x, s: factor * x), first, last)
+    """Four weeks; by default in a December at 51.6 degrees north, with no sun above 17 degrees. All light before is
+    less by `dull`."""
+    station = made(name, DAYS, start=start, seed=seed)
+    plan = Planned(name, Plant("factor", (), channel, last - first, lambda x, s: factor * x), first, last)
     weather = [Plant("dull", (), c, first, lambda x, s: dull * x) for c in ("ghi", "dni", "dhi", "par")]
-    head, days = lines(station, [plan, *(Planned("A-maritime", w, 0, first) for w in weather if dull < 1.0)], DAYS)
+    head, days = lines(station, [plan, *(Planned(name, w, 0, first) for w in weather if dull < 1.0)], DAYS)
     text = "\n".join([head, *(line for day in days for line in day)]) + "\n"
     record = replace(station, raw=text.encode()).record()
     return diagnose(chain.run(record, limits_of(record.station)))
@@ -37,8 +38,8 @@ def run(
 @pytest.mark.parametrize(("first", "last"), [(7, 28), (25, 28), (4, 20), (5, 25), (0, 22), (0, 5)])
 def test_it_is_told_from_day_to_day_and_its_mend_is_none(first: int, last: int) -> None:
     (found,) = run(first, last).findings
-    assert found.fault.id == "constants-wrong" and found.suspect.channels == ("ghi",)
-    assert found.rivals[0].fault == "pyranometer-scale"
+    assert found.fault.id == "pyranometer-scale" and found.suspect.channels == ("ghi",)
+    assert found.rivals[0].fault == "constants-wrong" and found.rivals[0].confidence > 0.1
     assert found.suspect.evidence["factor"] == pytest.approx(0.7, rel=0.02)
     begun, ended = FIRST + first * DAY, FIRST + last * DAY
     assert found.suspect.onset[0] <= begun <= found.suspect.onset[1] if first else found.suspect.first <= begun + DAY
@@ -68,4 +69,14 @@ def test_two_witnesses_outdo_the_weather() -> None:
 
 def test_less_than_the_diffuse_light_of_a_covered_sky_is_no_exchange() -> None:
     (found,) = run(7, 28, start="2024-12-08", seed=5).findings
-    assert found.fault.id == "constants-wrong"
+    assert found.fault.id == "pyranometer-scale"
+
+
+@pytest.mark.parametrize(("first", "last"), [(24, 28), (18, 28), (10, 28), (6, 26), (2, 22), (0, 18), (0, 9), (0, 4)])
+def test_under_a_high_sun_it_has_one_name_from_night_to_night(first: int, last: int) -> None:
+    """Where levels over a clear sky speak too: as the window moves over it, neither the other name nor its mend."""
+    found = run(first, last, start="2024-06-10", name="A-mountain").findings
+    assert [f.fault.id for f in found] == ["pyranometer-scale"]
+    assert found[0].suspect.evidence["factor"] == pytest.approx(0.7, rel=0.02)
+    assert abs(found[0].suspect.last - (np.datetime64("2024-06-10", "us") + last * DAY)) < DAY
+    assert found[0].confidence == pytest.approx(0.875, abs=0.005)
