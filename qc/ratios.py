@@ -175,8 +175,10 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     shown = own * np.sign(size) > 0.5 * abs(size) > vague
     sure = beside is not None and (bool(second) or bool(shown))
     count = min(change.at, n - change.at)
+    stretch = _stretch(case, series, change, beside is not None)
+    wrong = 1.0 if stretch[0] == change.at else -1.0  # before the step: what is told of it is turned round
     clues = [
-        Clue("size", 1.0 + 2.0 * np.log(abs(size) / least), f"by a factor of {told}"),
+        Clue("size", 1.0 + 2.0 * np.log(abs(size) / least), f"by a factor of {np.exp(wrong * size):.3f}"),
         Clue(
             "sharp",
             2.0 * np.log(abs(size) / (4.0 * noise)) if np.isfinite(odd) else 0.0,
@@ -185,18 +187,17 @@ def _factor(case: Case, channel: Channel) -> Outcome:
         Clue(
             "shape",
             2.0 - 6.0 * odd if np.isfinite(odd) else -1.0,
-            f"mornings by {np.exp(halves[0]):.3f}, afternoons by {np.exp(halves[1]):.3f}",
+            f"mornings by {np.exp(wrong * halves[0]):.3f}, afternoons by {np.exp(wrong * halves[1]):.3f}",
         ),
-        Clue("days", min(np.log(count / side) + 0.5, 1.5), f"{change.at} days before, {n - change.at} after"),
+        Clue("days", min(np.log(count / side) + 0.5, 1.5), f"{change.at} days before the step, {n - change.at} after"),
         Clue("own", 2.0, f"it steps alike against {second}")
         if second
         else Clue(
             "own",
             max(2.0 - 3.0 * mine, -1.5) if beside else -1.0,
-            f"its own brightest hours changed by {np.exp(own):.2f}",
+            f"its own brightest hours changed by {np.exp(wrong * own):.2f}",
         ),
     ]
-    stretch = _stretch(case, series, change, beside is not None)
     rows, last = _bounds(case, channel, beside[0] if beside else None, ratio.days, change, stretch)
     rivals, handled = {}, ""
     if channel.quantity == "global_irradiance":  # the same data for the sensor's own factor: the log has to tell
@@ -209,7 +210,6 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     against = beside[1] if beside else "a clear sky"
     close = [series[max(0, change.at - 10) : change.at], series[change.at : change.at + 10]]
     begun, ended = stretch[0] > 0, stretch[1] < n
-    wrong = 1.0 if stretch[0] == change.at else -1.0
     factor = float(np.exp(wrong * (np.nanmedian(close[1]) - np.nanmedian(close[0]))))
     since = f"from {str(rows[1])[:10]} on" if begun else "from the first row on"
     until = f" until {str(last)[:10]}" if ended else ""
@@ -324,7 +324,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         if len(when[part]):
             level = np.full(len(when[part]), np.nanmedian(ratio[part]))
             axes.plot(when[part], level, color=house.INK, linewidth=0.9)
-    axes.set_ylabel(f"ratio of {house.label(suspect.channels[0], 16)}, median of the day")
+    axes.set_ylabel(f"ratio of {house.label(suspect.channels[0], 16)} by day")
     house.time_axis(axes, case.first, case.last)
     house.visits(axes, [(v.start, v.end, v.note) for v in case.visits(suspect.channels[0])])
     house.legend(figure, axes)

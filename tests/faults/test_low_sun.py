@@ -44,6 +44,8 @@ def test_it_is_told_from_day_to_day_and_its_mend_is_none(first: int, last: int) 
     begun, ended = FIRST + first * DAY, FIRST + last * DAY
     assert found.suspect.onset[0] <= begun <= found.suspect.onset[1] if first else found.suspect.first <= begun + DAY
     assert abs(found.suspect.last - ended) < DAY
+    shape = next(c for c in found.suspect.clues if c.name == "shape")
+    assert shape.said.startswith(("mornings by 0.69", "mornings by 0.70", "mornings by 0.71"))
     mend = found.suspect.mend
     assert mend is not None and (mend.last is None) is (last == DAYS)
     assert ("until" in found.suspect.summary) is (last < DAYS)
