@@ -64,7 +64,7 @@ EXPLAINS: Mapping[str, tuple[str, ...]] = {
         "tracker-astray",
     ),
     "anemometer-stalled": ("unit-wrong", "constants-wrong"),
-    "pyranometer-zero": ("tracker-astray", "sensor-frozen"),
+    "pyranometer-zero": ("tracker-astray", "sensor-frozen", "pyranometer-scale", "constants-wrong"),
     "pyranometer-scale": ("tracker-astray", "channels-swapped"),
     "constants-wrong": ("tracker-astray", "channels-swapped"),
 }  # fmt: skip

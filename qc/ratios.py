@@ -58,7 +58,7 @@ def partner(case: Case, channel: Channel) -> tuple[Floats, str] | None:
 def of(case: Case, channel: Channel, partner: Floats | None) -> Ratio:
     scale = _PAR if channel.quantity == "par" else 1.0
     x = case.values(channel) / scale
-    high = case.elevation > case.limit(ID, "elevation" if partner is None else "elevation-beside")
+    high = case.elevation > (case.limit(ID, "elevation") if partner is None else _least(case))
     with np.errstate(invalid="ignore", divide="ignore"):
         clearness = np.where(high, x / np.maximum(case.clear.ghi, 1.0), np.nan)
         base = clearness if partner is None else np.where(high & (partner > 40.0), x * scale / partner, np.nan)
@@ -78,6 +78,18 @@ def of(case: Case, channel: Channel, partner: Floats | None) -> Ratio:
         bright = np.asarray(blocks.spread_out(top, b, days, np.nan), float)
     enough = count * case.interval_s >= 2.0 * 3600.0
     return Ratio(days[enough], whole[enough], parts[0][enough], parts[1][enough], bright[enough])
+
+
+def _least(case: Case) -> float:
+    """The sun's elevation above which a ratio to what is beside it is taken, degrees: lower where it seldom comes
+    higher. Where it does, an offset weighs less there."""
+
+    def days(least: float) -> int:
+        _, count = np.unique(case.solar_day[case.elevation > least], return_counts=True)
+        return int((count * case.interval_s >= 2.0 * 3600.0).sum())
+
+    usual, low = case.limit(ID, "elevation"), case.limit(ID, "elevation-beside")
+    return case.once("ratios;least", lambda: usual if days(usual) >= 0.9 * days(low) else low)
 
 
 def outcomes(case: Case) -> list[Outcome]:
@@ -113,8 +125,10 @@ def _judged(case: Case) -> list[Outcome]:
 
 def _witness(case: Case, channel: Channel, partner: str, ratio: Ratio, change: onset.Change) -> str:
     """The name of a second one beside which global irradiance steps alike and on the same day; empty for none. Two
-    that agree with each other are not both wrong."""
+    that agree with each other are not both wrong. A step within what sound levels differ by an offset may make."""
     other = case.mate("par")
+    if abs(change.after - change.before) < case.limit(ID, "level"):
+        return ""
     if channel.quantity != "global_irradiance" or other is None or other.name == partner:
         return ""
     seen = of(case, channel, case.values(other) / _PAR)
@@ -162,7 +176,11 @@ def _factor(case: Case, channel: Channel) -> Outcome:
         for h in (ratio.morning, ratio.afternoon)
     ]
     odd = max(abs(h - size) for h in halves) / abs(size)
-    tops = [_top(ratio.bright[max(0, change.at - 20) : change.at]), _top(ratio.bright[change.at : change.at + 20])]
+    stretch = _stretch(case, series, change, beside is not None)
+    wrong = 1.0 if stretch[0] == change.at else -1.0  # before the step: what is told of it is turned round
+    low, high = (0, stretch[1]) if wrong > 0 else (stretch[0], n)  # of days beyond its other end nothing is known
+    tops = [_top(ratio.bright[max(low, change.at - 20) : change.at])]
+    tops += [_top(ratio.bright[change.at : min(high, change.at + 20)])]
     own = float(np.nanmedian(tops[1]) - np.nanmedian(tops[0]))
     vague = 0.08 + sum(1.4826 * float(np.nanmedian(np.abs(t - np.nanmedian(t)))) / np.sqrt(len(t)) for t in tops)
     mine = abs(own - size) / max(abs(size), 2.0 * vague)
@@ -175,8 +193,6 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     shown = own * np.sign(size) > 0.5 * abs(size) > vague
     sure = beside is not None and (bool(second) or bool(shown))
     count = min(change.at, n - change.at)
-    stretch = _stretch(case, series, change, beside is not None)
-    wrong = 1.0 if stretch[0] == change.at else -1.0  # before the step: what is told of it is turned round
     clues = [
         Clue("size", 1.0 + 2.0 * np.log(abs(size) / least), f"by a factor of {np.exp(wrong * size):.3f}"),
         Clue(
@@ -208,7 +224,7 @@ def _factor(case: Case, channel: Channel) -> Outcome:
         said = f"the log has a visit: {handled}" if handled else "no exchange and no new program in the log"
         clues.append(Clue(_LOG, 0.0 if handled else -apart, said))
     against = beside[1] if beside else "a clear sky"
-    close = [series[max(0, change.at - 10) : change.at], series[change.at : change.at + 10]]
+    close = [series[max(low, change.at - 10) : change.at], series[change.at : min(high, change.at + 10)]]
     begun, ended = stretch[0] > 0, stretch[1] < n
     factor = float(np.exp(wrong * (np.nanmedian(close[1]) - np.nanmedian(close[0]))))
     since = f"from {str(rows[1])[:10]} on" if begun else "from the first row on"

@@ -89,6 +89,7 @@ def test_numbers_have_unit_source_and_standing(fault: Fault) -> None:
     assert "prior" in own and own["prior"].unit == "ln odds" and own["prior"].at(600.0) < 0
     text = (ROOT / "qc" / "faults" / f"{fault.id.replace('-', '_')}.py").read_text("utf-8")
     physics = "".join(p.read_text("utf-8") for p in (ROOT / "qc" / "physics").glob("*.py"))
+    physics += (ROOT / "qc" / "ratios.py").read_text("utf-8")
     unused = [key for key in own if key != "prior" and f'"{key}"' not in text + physics]
     assert not unused, f"numbers that no test goes by: {unused}"
 
