@@ -22,12 +22,12 @@ DAY = np.timedelta64(1, "D")
 @cache
 def run(
     first: int, last: int, factor: float = 0.7, channel: str = "ghi", start: str = "2024-12-01", seed: int = 0,
-    dull: float = 1.0, name: str = "A-maritime",
+    dull: float = 1.0, name: str = "A-maritime", offset: float = 0.0,
 ) -> Diagnosis:  # fmt: skip
     """Four weeks; by default in a December at 51.6 degrees north, with no sun above 17 degrees. All light before is
     less by `dull`."""
     station = made(name, DAYS, start=start, seed=seed)
-    plan = Planned(name, Plant("factor", (), channel, last - first, lambda x, s: factor * x), first, last)
+    plan = Planned(name, Plant("factor", (), channel, last - first, lambda x, s: factor * x + offset), first, last)
     weather = [Plant("dull", (), c, first, lambda x, s: dull * x) for c in ("ghi", "dni", "dhi", "par")]
     head, days = lines(station, [plan, *(Planned(name, w, 0, first) for w in weather if dull < 1.0)], DAYS)
     text = "\n".join([head, *(line for day in days for line in day)]) + "\n"
@@ -82,3 +82,13 @@ def test_under_a_high_sun_it_has_one_name_from_night_to_night(first: int, last: 
     assert found[0].suspect.evidence["factor"] == pytest.approx(0.7, rel=0.02)
     assert abs(found[0].suspect.last - (np.datetime64("2024-06-10", "us") + last * DAY)) < DAY
     assert found[0].confidence == pytest.approx(0.875, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("start", "seed", "first", "last"),
+    [("2024-05-01", 5, 0, 19), ("2024-09-20", 0, 22, 28), ("2024-09-20", 1, 22, 28)],
+)
+def test_an_offset_of_the_nights_is_no_factor(start: str, seed: int, first: int, last: int) -> None:
+    """25 W/m2 are a tenth and more of a low or dull sun; where they were taken off again, what is mended is 6 % low."""
+    found = run(first, last, 1.0, start=start, seed=seed, offset=25.0).findings
+    assert [f.fault.id for f in found] == ["pyranometer-zero"]
