@@ -64,12 +64,17 @@ EXPLAINS: Mapping[str, tuple[str, ...]] = {
         "tracker-astray",
     ),
     "anemometer-stalled": ("unit-wrong", "constants-wrong"),
-    "pyranometer-zero": ("tracker-astray", "sensor-frozen"),
-    "pyranometer-scale": ("tracker-astray",),
+    "pyranometer-zero": ("tracker-astray", "sensor-frozen", "pyranometer-scale", "constants-wrong"),
+    "pyranometer-scale": ("tracker-astray", "channels-swapped"),
+    "constants-wrong": ("tracker-astray", "channels-swapped"),
 }  # fmt: skip
 """What else the tests find where a fault is: its own doing, so it is explained away there. The values of a copied
 column have a wrong level too, but a wrong unit makes no copy to the digit (judgement; written with an eye on
-confusion on invented stations A and C, and on estuary)."""
+confusion on invented stations A and C, and on estuary). A factor of global breaks the closure, and one well below 1
+puts it below the diffuse light of a covered sky."""
+
+_FACTORS = ("pyranometer-scale", "constants-wrong")
+"""What changes global by a factor: no first light moves."""
 
 _BY_THE_SUN = ("site-facts", "clock-offset", "stamp-side")
 """Found from an irradiance; what that column's fault explains too, but for a factor, which moves no first light. A
@@ -397,7 +402,7 @@ def explained(found: Sequence[Finding]) -> list[Finding]:
     """The same, less what another finding explains: of the log-odds of that one so much is its own doing."""
     out = []
     for one in found:
-        by = [_own(o) for o in found if _speaks(o, one) and _explains(o, one) and not _stronger(one, o)]
+        by = [_own(o, one) for o in found if _speaks(o, one) and _explains(o, one) and not _stronger(one, o)]
         out.append(replace(one, log_odds=one.log_odds - max(by, default=0.0)))
     return out
 
@@ -412,17 +417,24 @@ def _stronger(one: Finding, other: Finding) -> bool:
     return _explains(one, other) and one.log_odds > other.log_odds
 
 
-def _own(one: Finding) -> float:
-    """What a finding takes off others: its odds; of a fault of wiring all its clues, since nothing else makes those."""
-    return one.suspect.log_odds if one.fault.rank == "wiring" else one.log_odds
+def _own(one: Finding, other: Finding) -> float:
+    """What a finding takes off another: its odds; of a fault of wiring all its clues, since nothing else makes those. A
+    rival told by its test that explains the other too counts with the odds that it was told with."""
+    if one.fault.rank == "wiring":
+        return one.suspect.log_odds
+    told = [o for i, o in one.suspect.rivals.items() if other.fault.id in EXPLAINS.get(i, ())]
+    return max(one.log_odds, max(told, default=-np.inf) + _prior(one.fault.id))
 
 
 def _explains(one: Finding, other: Finding) -> bool:
     """Whether what one finding says would make the test of the other speak, at its channels."""
     if other.fault.id in _BY_THE_SUN:
-        by = one.fault.id in EXPLAINS and one.fault.id != "pyranometer-scale" and one.sunny
+        by = one.fault.id in EXPLAINS and one.fault.id not in _FACTORS and one.sunny
         return by and other.suspect.evidence.get("what") != "elevation" and _together(one.suspect, other.suspect)
-    return other.fault.id in EXPLAINS.get(one.fault.id, ()) and _touching(one, other)
+    touching = _touching(one, other)
+    if other.fault.id == "tracker-astray" and one.sunny:  # the closure that speaks against it has global on one side
+        touching = _together(one.suspect, other.suspect)
+    return other.fault.id in EXPLAINS.get(one.fault.id, ()) and touching
 
 
 def _named(one: Fault, other: Fault) -> bool:

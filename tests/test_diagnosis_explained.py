@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -101,6 +102,22 @@ def test_a_later_cause_that_explains_an_earlier_one_keeps_it_from_being_undone(m
     told = {f.fault.id: f.confidence for f in diagnose(unchecked(record(a=10.0))).findings}
     assert set(told) == {"anemometer-stalled"}
     assert set(seen) == {10.0}
+
+
+@pytest.mark.parametrize(("rival", "left"), [(None, 2.5), (3.4, 1.6), (1.0, 2.5)])
+def test_a_rival_told_by_the_test_explains_with_its_own_odds(
+    monkeypatch: pytest.MonkeyPatch, rival: float | None, left: float
+) -> None:
+    """A factor of global that is rather the sensor's than the program's breaks the closure all the same."""
+    use(monkeypatch)
+    told = {} if rival is None else {"pyranometer-scale": rival, "barometer-offset": 9.0}
+    one = Finding(
+        fault("constants-wrong", lambda c: []), replace(suspect(("g",), 2.5), rivals=told), "t", 2.5, 0.0, sunny=True
+    )
+    other = Finding(fault("tracker-astray", lambda c: []), suspect(("d", "f"), 5.0), "t", 5.0, 0.0)
+    assert explained([other, one])[0].log_odds == pytest.approx(left)
+    dark = replace(one, sunny=False)
+    assert explained([other, dark])[0].log_odds == 5.0
 
 
 def test_only_faults_of_the_book_are_explained() -> None:

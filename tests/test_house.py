@@ -24,7 +24,7 @@ LAYERS = [
     {"qc.mends"},
     {"qc.case"},
     {"qc.firstlight"},
-    {"qc.checks", "qc.faults"},
+    {"qc.checks", "qc.faults", "qc.ratios"},
     {"qc.chain"},
     {"qc.corrected", "qc.diagnosis"},
     {"qc.episodes"},

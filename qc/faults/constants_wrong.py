@@ -18,15 +18,14 @@ Data: a line of the correction log takes the step out; mend the program first, a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from qc import ratios
 from qc.case import Case
-from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
+from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, onset_row
 from qc.mends import Mend
-from qc.physics import blocks, onset
 from qc.station import Channel
 from qc.verdicts import Floats
 
@@ -40,15 +39,12 @@ _JUMPS = {
 }  # fmt: skip
 """Quantities that do not jump and stay, and the number of each."""
 _BESIDE = ("air_temperature", "soil_temperature", "logger_temperature", "surface_temperature", "dew_point")
-_PAR = 2.05
-"""umol of photosynthetically active radiation for each J of global irradiance (common practice: 2.0 to 2.1)."""
 
 
 def test(case: Case) -> Sequence[Outcome]:
     """Steps of pressure and temperature from one row to the next; steps of irradiance against what it goes with."""
     out: list[Outcome] = [_jumped(case, c) for c in case.of(*_JUMPS) if np.isfinite(case.values(c)).any()]
-    out += _ratios(case)
-    return out
+    return [*out, *ratios.outcomes(case)]
 
 
 # ---- offsets: a jump that stays
@@ -201,215 +197,6 @@ def _others(case: Case, channel: Channel, row: int) -> list[str]:
     return out
 
 
-# ---- factors: a step of a ratio
-
-
-class _Ratio(NamedTuple):
-    """Median ratio of each day, of its mornings and afternoons, and the highest clearness of each; ln."""
-
-    days: np.ndarray
-    whole: Floats
-    morning: Floats
-    afternoon: Floats
-    bright: Floats
-
-
-def _partner(case: Case, channel: Channel) -> tuple[Floats, str] | None:
-    """What the channel must keep a ratio to, W/m2, and its name."""
-    scale = _PAR if channel.quantity == "par" else 1.0
-    twins = [c for c in case.of(channel.quantity) if c is not channel]
-    if twins:
-        return case.values(twins[0]), twins[0].name
-    direct, diffuse = case.mate("direct_irradiance"), case.mate("diffuse_irradiance")
-    mu = np.sin(np.radians(np.maximum(case.elevation, 0.0)))
-    if channel.quantity == "global_irradiance" and direct is not None and diffuse is not None:
-        return case.values(direct) * mu + case.values(diffuse), f"{direct.name} and {diffuse.name}"
-    other = case.mate("par" if channel.quantity == "global_irradiance" else "global_irradiance")
-    if other is not None and channel.quantity in ("global_irradiance", "par"):
-        return case.values(other) * (scale / (_PAR if other.quantity == "par" else 1.0)), other.name
-    return None
-
-
-def _ratio(case: Case, channel: Channel, partner: Floats | None) -> _Ratio:
-    scale = _PAR if channel.quantity == "par" else 1.0
-    x = case.values(channel) / scale
-    high = case.elevation > case.limit(ID, "elevation")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        clearness = np.where(high, x / np.maximum(case.clear.ghi, 1.0), np.nan)
-        base = clearness if partner is None else np.where(high & (partner > 40.0), x * scale / partner, np.nan)
-        logs = np.where(base > 1e-3, np.log(np.maximum(base, 1e-3)), np.nan)
-    day = case.solar_day
-    days, whole, count = blocks.medians(logs, day)
-    noon = case.solar_hour < 12.0
-    parts = []
-    for side in (noon, ~noon):
-        d, m, _ = blocks.medians(np.where(side, logs, np.nan), day)
-        parts.append(np.asarray(blocks.spread_out(m, d, days, np.nan), float))
-    bright = np.full(len(days), np.nan)
-    rows = np.flatnonzero(np.isfinite(clearness))
-    if len(rows):
-        b, first = np.unique(day[rows], return_index=True)
-        top = np.log(np.maximum(np.maximum.reduceat(clearness[rows], first), 1e-3))
-        bright = np.asarray(blocks.spread_out(top, b, days, np.nan), float)
-    enough = count * case.interval_s >= 2.0 * 3600.0
-    return _Ratio(days[enough], whole[enough], parts[0][enough], parts[1][enough], bright[enough])
-
-
-def _ratios(case: Case) -> list[Outcome]:
-    """Global irradiance and PAR: each against its partner, the one blamed whose own brightness changed."""
-    able = [c for c in case.of("global_irradiance", "par") if np.isfinite(case.values(c)).any()]
-    found = [(c, _factor(case, c)) for c in able]
-    suspects = [(c, o) for c, o in found if isinstance(o, Suspect)]
-    if len(suspects) > 1:  # the same step seen from both sides: the likelier one stands
-        best = max(suspects, key=lambda f: (f[1].exhibit["own"], f[1].log_odds))
-        other = next((o for c, o in suspects if c is not best[0] and c.quantity == "global_irradiance"), None)
-        if other is not None and best[0].quantity == "par":  # then the pyranometer's own factor may have changed
-            seen = replace(best[1], rivals={**best[1].rivals, **other.rivals})
-            found = [(c, seen if o is best[1] else o) for c, o in found]
-            best = (best[0], seen)
-        return [o if not isinstance(o, Suspect) or o is best[1] else _second(c, o, best[0]) for c, o in found]
-    return [o for _, o in found]
-
-
-def _second(channel: Channel, suspect: Suspect, blamed: Channel) -> Outcome:
-    return Cleared((channel.name,), f"the step of its ratio to {blamed.name} is in {blamed.name}")
-
-
-def _factor(case: Case, channel: Channel) -> Outcome:
-    names = (channel.name,)
-    partner = _partner(case, channel)
-    ratio = _ratio(case, channel, partner[0] if partner else None)
-    series = ratio.whole if partner else ratio.bright
-    side = round(case.limit(ID, "ratio-days")) if partner else 8
-    n = len(series)
-    if n < 2 * side:
-        when = case.first + np.timedelta64(2 * side + 1, "D")
-        return Untested(names, f"has {n} days of light, needs {2 * side}", f"{str(when)[:19]}Z")
-    change = onset.step(series, least=side)
-    if change is None:
-        return Cleared(names, "its ratio has no step")
-    size = change.after - change.before
-    rest = series.copy()
-    rest[: change.at] -= change.before
-    rest[change.at :] -= change.after
-    noise = max(1.4826 * float(np.nanmedian(np.abs(rest))), 0.004)
-    near = float(
-        np.nanmedian(series[change.at : change.at + side]) - np.nanmedian(series[max(0, change.at - side) : change.at])
-    )
-    least = case.limit(ID, "factor" if partner else "factor-alone")
-    told = f"{np.exp(size):.3f}"
-    if abs(size) < least or abs(size) < 4.0 * noise or not 0.6 < near / size < 1.6:
-        return Cleared(
-            names,
-            f"largest step of its ratio {told}, scatter {noise:.1%}, {least:.0%} and 4 times the scatter are asked for",
-        )
-    halves = [
-        float(np.nanmedian(h[change.at : change.at + 10]) - np.nanmedian(h[max(0, change.at - 10) : change.at]))
-        for h in (ratio.morning, ratio.afternoon)
-    ]
-    odd = max(abs(h - size) for h in halves) / abs(size)
-    tops = [_top(ratio.bright[max(0, change.at - 20) : change.at]), _top(ratio.bright[change.at : change.at + 20])]
-    own = float(np.nanmedian(tops[1]) - np.nanmedian(tops[0]))
-    vague = 0.08 + sum(1.4826 * float(np.nanmedian(np.abs(t - np.nanmedian(t)))) / np.sqrt(len(t)) for t in tops)
-    mine = abs(own - size) / max(abs(size), 2.0 * vague)
-    if partner and own * np.sign(size) < 0.3 * abs(size) - 2.0 * vague:
-        return Cleared(
-            names,
-            f"its ratio to {partner[1]} has a step of {told}, its own brightest hours have one of {np.exp(own):.2f}",
-        )
-    count = min(change.at, n - change.at)
-    clues = [
-        Clue("size", 1.0 + 2.0 * np.log(abs(size) / least), f"by a factor of {told}"),
-        Clue(
-            "sharp",
-            2.0 * np.log(abs(size) / (4.0 * noise)) if np.isfinite(odd) else 0.0,
-            f"days scatter by {noise:.1%}",
-        ),
-        Clue(
-            "shape",
-            2.0 - 6.0 * odd if np.isfinite(odd) else -1.0,
-            f"mornings by {np.exp(halves[0]):.3f}, afternoons by {np.exp(halves[1]):.3f}",
-        ),
-        Clue("days", min(np.log(count / side) + 0.5, 1.5), f"{change.at} days before, {n - change.at} after"),
-        Clue(
-            "own",
-            max(2.0 - 3.0 * mine, -1.5) if partner else -1.0,
-            f"its own brightest hours changed by {np.exp(own):.2f}",
-        ),
-    ]
-    rows = _when(case, channel, partner[0] if partner else None, change.before, change.after, ratio.days, change)
-    rivals = {}
-    if channel.quantity == "global_irradiance":  # the same data for the sensor's own factor: the log has to tell
-        clues = [c for c in clues if c.name != "size"]  # it lies in `sharp`; the sensor's own test counts it once too
-        apart = case.limit(ID, "sensor-first")
-        rivals = {"pyranometer-scale": sum(c.weight for c in clues)}
-        handled = _handled(case, channel, rows)
-        said = f"the log has a visit: {handled}" if handled else "no exchange and no new program in the log"
-        clues.append(Clue("sensor or program", 0.0 if handled else -apart, said))
-    against = partner[1] if partner else "a clear sky"
-    close = [series[max(0, change.at - 10) : change.at], series[change.at : change.at + 10]]
-    factor = float(np.exp(np.nanmedian(close[1]) - np.nanmedian(close[0])))
-    return Suspect(
-        names,
-        tuple(clues),
-        {"factor": round(factor, 4), "offset": 0.0, "onset": f"{str(rows[1])[:19]}Z"},
-        f"{channel.name} reads {factor:.3f} times what it did against {against} from {str(rows[1])[:10]} on "
-        f"({n - change.at} days, {change.at} before), at all hours alike.",
-        rows[1],
-        case.last,
-        rows,
-        device=case.device(channel),
-        rivals=rivals,
-        mend=Mend(
-            "scale", names, rows[1], None, round(1.0 / factor, 5), uncertainty=noise / np.sqrt(max(count, 1)),
-            proposed=partner is not None,
-        ),
-        exhibit={"kind": "factor", "own": -mine, "days": ratio.days, "series": series, "at": change.at},
-    )  # fmt: skip
-
-
-def _handled(case: Case, channel: Channel, between: tuple[np.datetime64, np.datetime64]) -> str:
-    """The note of a visit within a day of the step at which a sensor or a program was exchanged; empty for none."""
-    day = np.timedelta64(1, "D")
-    visits = case.visits(channel.name, ("replaced", "note"))
-    near = [v for v in visits if v.start - day <= between[1] and v.end + day >= between[0]]
-    return (near[0].note or near[0].effect)[:60] if near else ""
-
-
-def _top(bright: Floats) -> Floats:
-    """The brighter half of some days: clouds only take away."""
-    there = bright[np.isfinite(bright)]
-    return there[there >= np.median(there)] if len(there) else np.array([np.nan])
-
-
-def _when(
-    case: Case,
-    channel: Channel,
-    partner: Floats | None,
-    before: float,
-    after: float,
-    days: np.ndarray,
-    change: onset.Change,
-) -> tuple[np.datetime64, np.datetime64]:
-    """Between the last rows at the old ratio and the first at the new one; without a partner, between two days."""
-    early, late = int(days[max(change.at - 1, 0)]), int(days[change.at])
-    span = np.flatnonzero((case.solar_day >= early) & (case.solar_day <= late))
-    if partner is None:
-        first = int(days[max(change.earliest - 1, 0)])
-        return case.time[np.flatnonzero(case.solar_day == first)[-1]], case.time[
-            np.flatnonzero(case.solar_day == late)[0]
-        ]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        logs = np.log(np.maximum(case.values(channel)[span] / np.maximum(partner[span], 1e-3), 1e-3))
-    lit = (case.elevation[span] > 5.0) & (partner[span] > 20.0) & np.isfinite(logs)
-    gain = np.where(
-        lit, np.clip(np.abs(logs - before) - np.abs(logs - after), -abs(after - before), abs(after - before)), 0.0
-    )
-    behind = np.cumsum(gain[::-1])[::-1]
-    good = np.flatnonzero(behind >= behind.max() - 3.0 * abs(after - before))
-    return case.time[span[max(good[0] - 1, 0)]], case.time[span[good[-1]]]
-
-
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
     """An offset of pressure or temperature, or a factor of PAR, from a random row on. No factor of global irradiance:
     without a log it is the same data as another sensitivity of the pyranometer, which `pyranometer-scale` plants. None
@@ -458,37 +245,29 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 
 def _lit(case: Case, channel: Channel) -> np.ndarray:
     """Days on which it has a ratio to what it is measured beside: none in the polar night."""
-    partner = _partner(case, channel)
-    return _ratio(case, channel, partner[0]).days if partner else np.zeros(0, np.int64)
+    partner = ratios.partner(case, channel)
+    return ratios.of(case, channel, partner[0]).days if partner else np.zeros(0, np.int64)
 
 
 def picture(case: Case, suspect: Suspect) -> Figure:
     """The values around the step, or the ratio by day, with the levels on both sides."""
     from qc.write import picture as house
 
+    if suspect.exhibit["kind"] == "factor":
+        return ratios.picture(case, suspect)
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
     figure = house.figure(2.9)
     axes = figure.subplots()
-    if suspect.exhibit["kind"] == "factor":
-        days, series, at = (suspect.exhibit[k] for k in ("days", "series", "at"))
-        when, ratio = house.days(np.asarray(days).astype("datetime64[D]")), np.exp(np.asarray(series))
-        axes.plot(when[:at], ratio[:at], "o", markersize=3, color=house.SOFT, label="before")
-        axes.plot(when[at:], ratio[at:], "o", markersize=3, color=house.SERIES[1], label="after")
-        for part in (slice(None, at), slice(at, None)):
-            axes.plot(when[part], np.full(len(when[part]), np.nanmedian(ratio[part])), color=house.INK, linewidth=0.9)
-        axes.set_ylabel(f"ratio of {house.label(channel.name, 16)}, median of the day")
-        house.time_axis(axes, case.first, case.last)
-    else:
-        row = int(suspect.exhibit["row"])
-        wide = round(36.0 * 3600.0 / max(case.interval_s, 1.0))
-        here = slice(max(0, row - wide), min(case.rows, row + wide))
-        x, gap = case.values(channel), np.timedelta64(round(max(3 * case.interval_s, 1.0)), "s")
-        house.line(axes, case.time[here], x[here], gap=gap, color=house.SERIES[1], label=house.label(channel.name))
-        mended = np.where(np.arange(case.rows) >= row, x - suspect.exhibit["size"], np.nan)
-        house.line(axes, case.time[here], mended[here], gap=gap, color=house.SOFT, label="without the step")
-        axes.set_ylabel(f"{house.label(channel.name, 16)}, {channel.output_unit}")
-        house.time_axis(axes, case.time[here][0], case.time[here][-1])
-        house.night_shading(axes, case.time[here], case.elevation[here])
+    row = int(suspect.exhibit["row"])
+    wide = round(36.0 * 3600.0 / max(case.interval_s, 1.0))
+    here = slice(max(0, row - wide), min(case.rows, row + wide))
+    x, gap = case.values(channel), np.timedelta64(round(max(3 * case.interval_s, 1.0)), "s")
+    house.line(axes, case.time[here], x[here], gap=gap, color=house.SERIES[1], label=house.label(channel.name))
+    mended = np.where(np.arange(case.rows) >= row, x - suspect.exhibit["size"], np.nan)
+    house.line(axes, case.time[here], mended[here], gap=gap, color=house.SOFT, label="without the step")
+    axes.set_ylabel(f"{house.label(channel.name, 16)}, {channel.output_unit}")
+    house.time_axis(axes, case.time[here][0], case.time[here][-1])
+    house.night_shading(axes, case.time[here], case.elevation[here])
     house.visits(axes, [(v.start, v.end, v.note) for v in case.visits(channel.name)])
     house.legend(figure, axes)
     return figure

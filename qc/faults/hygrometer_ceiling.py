@@ -1,11 +1,13 @@
 """Hygrometer with a low ceiling.
 
 Shows: after hours of rain, when the air at the station is saturated, the humidity still stays well below 100 %, event
-    after event, and it never reads more in fog and dew either.
+    after event, and it never reads more in fog and dew either; or night after night it rises to one and the same value
+    below saturation, and stands there for hours.
 Happened: the sensing film has aged or is dirty (salt, dust, solvents, smoke), its calibration has drifted, or the
     logger cuts off what lies above.
 How sure: rain that has fallen for two hours saturates the air around it nearly everywhere, so several such rains
-    decide; how the sensor errs below saturation the station's own data cannot tell.
+    decide; without them only a humidity that stops dead at one value shows it, for air stands still at saturation
+    alone; how the sensor errs below saturation the station's own data cannot tell.
 Check: hold a freshly wetted and wrung cloth around the shield for half an hour and read the value, which should come
     to 97 % or more; compare it with a hand-held hygrometer in the shade and wind, at noon and after sunset; look for
     salt, dust and insects at the filter; compare slope and offset in the logger's program with the certificate.
@@ -20,7 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,14 +50,65 @@ class Rains:
     saturated: Bools
 
 
+class Pile(NamedTuple):
+    """A highest value at which the humidity stops dead, night after night.
+
+    `before` is the last row above it before it began (-1 for none), `first` and `last` are the rows that show it,
+    `held` whether a row stands at it for long. `nights` are the times it was held, with drier air between; `share` is
+    that of values at it among those within the span below it; `step` is the resolution, %; `hours` the middle of how
+    long it was held.
+    """
+
+    value: float
+    before: int
+    first: int
+    last: int
+    held: Bools
+    nights: int
+    share: float
+    step: float
+    hours: float
+
+    @property
+    def told(self) -> str:
+        """Its value, with the digits that its resolution is worth."""
+        return f"{self.value:.{0 if self.step > 0.5 else 1}f} %"
+
+
 def test(case: Case) -> Sequence[Outcome]:
     """The highest humidity of each long rain."""
     return [_one(case, channel) for channel in case.of("relative_humidity")]
 
 
 def _one(case: Case, channel: Channel) -> Outcome:
+    values = case.sound(channel)
+    pile = _pile(case, channel, values)
+    found = _by_rain(case, channel, values, pile)
+    if isinstance(found, Suspect) or pile is None:
+        return found
+    clues = _piled(case, pile)
+    if pile.share < case.limit(ID, "share") or clues[0].weight <= 0.0:
+        return found
+    return Suspect(
+        (channel.name,),
+        clues,
+        {"ceiling_percent": round(pile.value, 1)},
+        f"{channel.name} stops dead at {pile.told}: it was held there on {pile.nights} nights, for {pile.hours:.1f} h "
+        "in the middle, and nothing lies above it; air stands still at saturation alone.",
+        case.time[pile.first],
+        case.time[pile.last],
+        (case.time[max(pile.before, 0)], case.time[pile.first if pile.before >= 0 else 0]),
+        device=case.device(channel),
+        exhibit={"held": pile.held, "ceiling": pile.value, "first": pile.first, "last": pile.last},
+    )
+
+
+def _by_rain(case: Case, channel: Channel, values: Floats, pile: Pile | None) -> Outcome:
+    """What long rains say; a value at which it stops dead is one more clue, and knows better when it began."""
     names = (channel.name,)
-    values, rains = case.sound(channel), _rains(case)
+    if case.mate("precipitation") is None:
+        return Untested(names, "no rain is measured, and it stops dead at no value", "it stops dead on more nights")
+    rains = _rains(case)
     need = int(case.limit(ID, "events"))
     tops = _tops(values, rains)
     known = np.flatnonzero(np.isfinite(tops))
@@ -77,23 +130,116 @@ def _one(case: Case, channel: Channel) -> Outcome:
     weight = slope * (sound - ceiling)
     if weight < 0.5 or count < need or top > case.limit(ID, "never_above"):
         return Cleared(names, f"{count} long rains reach {ceiling:.1f} % (upper quartile), the highest is {top:.1f} %")
-    clues = (
+    clues = [
         Clue("rain", weight, f"after two hours of rain it reads {ceiling:.1f} % (upper quartile of {count} rains)"),
         Clue("never higher", slope * (sound + 0.5 - top), f"in all weather it reads {top:.1f} % at most"),
         Clue("repeated", min(1.0, 0.25 * (count - need)), f"in {count} long rains"),
-    )
+    ]
+    if pile is not None and abs(pile.value - ceiling) < case.limit(ID, "margin"):
+        clues += [clue for clue in _piled(case, pile)[:1] if clue.weight > 0.0]
+        before, first, last = pile.before, pile.first, pile.last
     return Suspect(
         names,
-        clues,
+        tuple(clues),
         {"ceiling_percent": round(ceiling, 1)},
         f"{channel.name} stays at {ceiling:.1f} % or less after {case.limit(ID, 'rain_hours'):g} h of rain "
         f"({count} rains) and never exceeds {top:.1f} %; a sound one comes to {sound:.0f} % and more.",
         case.time[first],
         case.time[last],
-        (case.time[before], case.time[first]),
+        (case.time[max(before, 0)], case.time[first if before >= 0 else 0]),
         device=case.device(channel),
         exhibit={"saturated": rains.saturated, "ceiling": ceiling, "first": first, "last": last},
     )
+
+
+# ---- the value at which it stops dead
+
+
+def _pile(case: Case, channel: Channel, values: Floats) -> Pile | None:
+    """The value that most nights stop at; None where none is held on as many as are asked for.
+
+    Held: the same value, to within the resolution, for an hour and for three rows, in air too warm for saturation over
+    ice. Nights: times held, for days at most, with drier air between them: a frozen channel is none. Nothing may lie
+    above it from the first to the last, in frost neither: a logger cuts off everything.
+    """
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known) < 3:
+        return None
+    step = max(_step(values[known]), float(case.quantum(channel).max(initial=0.0)))
+    whole = np.full(case.rows, -1, np.int64)
+    whole[known] = np.round(values[known] / step).astype(np.int64)
+    same = np.zeros(case.rows, bool)
+    same[1:] = case.consecutive[1:] & (whole[1:] == whole[:-1])
+    first = np.flatnonzero(~same)
+    last = np.append(first[1:], case.rows) - 1
+    least = max(3, round(case.limit(ID, "held") * 3600.0 / max(case.interval_s, 1.0)))
+    warm = np.append(0, np.cumsum(_liquid(case) & np.isfinite(values)))
+    rows = last - first + 1
+    low, high = case.limit(ID, "least_ceiling"), case.limit(ID, "stop")
+    stays = (
+        (rows >= least)
+        & (rows * case.interval_s <= case.limit(ID, "longest") * 3600.0)
+        & (warm[last + 1] - warm[first] == rows)
+    )
+    stays &= (whole[first] * step >= low) & (whole[first] * step <= high)
+    best: tuple[int, int, NDArray[np.int64]] | None = None
+    for level in np.unique(whole[first[stays]]).tolist():
+        here = np.flatnonzero(stays & (whole[first] == level))
+        stretch = np.searchsorted(np.flatnonzero(whole > level), first[here])
+        dry = np.cumsum(values < level * step - case.limit(ID, "drier"))[first[here]]
+        for one in np.unique(stretch).tolist():
+            nights = len(np.unique(dry[stretch == one]))
+            if nights >= case.limit(ID, "nights") and (best is None or nights > best[0]):
+                best = nights, level, here[stretch == one]
+    return None if best is None else _measured(case, values, whole, step, first, last, *best)
+
+
+def _measured(
+    case: Case, values: Floats, whole: NDArray[np.int64], step: float, first: NDArray[np.int64],
+    last: NDArray[np.int64], nights: int, level: int, here: NDArray[np.int64],
+) -> Pile:  # fmt: skip
+    """The pile of some stays."""
+    above = np.flatnonzero(whole > level)
+    before, after = above[above < first[here[0]]], above[above > last[here[-1]]]
+    begin, end = (int(before[-1]) if len(before) else -1), int(after[0]) if len(after) else case.rows
+    at = np.flatnonzero(whole[begin + 1 : end] == level) + begin + 1
+    part = values[begin + 1 : end]
+    near = int((part > level * step - case.limit(ID, "span")).sum())
+    held = np.zeros(case.rows, bool)
+    for a, b in zip(first[here].tolist(), last[here].tolist(), strict=True):
+        held[a : b + 1] = True
+    shown = int(first[here[0]])
+    hours = float(np.median((last - first + 1)[here])) * case.interval_s / 3600.0
+    stop = int(at[-1]) if len(after) else case.rows - 1
+    return Pile(float(values[at].max()), begin, shown, stop, held, nights, len(at) / max(near, 1), step, hours)
+
+
+def _step(values: Floats) -> float:
+    """Resolution of some values: the middle distance of those that differ, from a thousandth to one per cent."""
+    different = np.diff(np.unique(np.round(values, 3)))
+    return min(float(np.round(np.median(different), 3)), 1.0) if len(different) else 1.0
+
+
+def _piled(case: Case, pile: Pile) -> tuple[Clue, ...]:
+    """How the pile speaks: against values that are spread evenly over the span below it, and against nights whose tops
+    are. Of a coarse resolution equal values say less."""
+    width = case.limit(ID, "span")
+    spread, days = width / pile.step, max(case.span_s / 86400.0, 1.0)
+    return (
+        Clue(
+            "stops dead",
+            float(np.log(max(pile.share, 1e-6) * spread)),
+            f"{100 * pile.share:.0f} % of the values of the highest {width:g} % stand at {pile.told}",
+        ),
+        Clue(
+            "night after night",
+            float((pile.nights - 1) * np.log(spread) - np.log(days)),
+            f"it is held at {pile.told} on {pile.nights} nights, for {pile.hours:.1f} h in the middle, never higher",
+        ),
+    )
+
+
+# ---- rains
 
 
 def _liquid(case: Case) -> Bools:
@@ -215,14 +361,15 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
 
 
 def picture(case: Case, suspect: Suspect) -> Figure:
-    """How often each humidity was read, in all weather and after two hours of rain."""
+    """How often each humidity was read, in all weather and after two hours of rain, or where it stood still."""
     from qc.write import picture as house
     from qc.write.page import COLOURS
 
     channel = next(c for c in case.channels if c.name == suspect.channels[0])
     first, last = suspect.exhibit["first"], suspect.exhibit["last"]
     values = case.values(channel)[first : last + 1]
-    saturated = np.asarray(suspect.exhibit["saturated"])[first : last + 1]
+    rain = "saturated" in suspect.exhibit
+    shown = np.asarray(suspect.exhibit["saturated" if rain else "held"])[first : last + 1]
     edges = np.arange(40.0, 102.0, 1.0)
     with house.house():
         figure = house.figure(3.2)
@@ -230,7 +377,11 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         axes.axvspan(case.limit(ID, "sound"), 101.0, color="#e7efe9", label="where a sound one reads in rain")
         for rows, color, told in (
             (np.isfinite(values), "#b9bdb9", "all values"),
-            (saturated & np.isfinite(values), COLOURS[3], "after two hours of rain"),
+            (
+                shown & np.isfinite(values),
+                COLOURS[3],
+                "after two hours of rain" if rain else "held for an hour and more",
+            ),
         ):
             share, _ = np.histogram(values[rows], edges)
             axes.stairs(100.0 * share / max(share.sum(), 1), edges, fill=color == "#b9bdb9", color=color, label=told)
@@ -245,7 +396,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
 FAULT = Fault(
     ID,
     rank="sensor",
-    needs=(("relative_humidity",), ("precipitation",)),
+    needs=(("relative_humidity",),),
     least_s=3 * 86400.0,
     test=test,
     inject=inject,

@@ -20,11 +20,12 @@ Data: a line `scale` of the correction log brings the values back where the fact
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from qc import ratios
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested
 from qc.mends import Mend
@@ -79,6 +80,9 @@ def test(case: Case) -> Sequence[Outcome]:
 
 def _one(case: Case, channel: Channel) -> Outcome:
     names = (channel.name,)
+    beside = _by_ratio(case, channel)
+    if beside is not None:
+        return beside
     found = series(case, channel)
     number = len(found.days.day)
     need = case.limit(ID, "days")
@@ -101,6 +105,27 @@ def _one(case: Case, channel: Channel) -> Outcome:
     if sure and not case.limit(ID, "least") < factor < case.limit(ID, "most"):
         return Untested(names, f"a factor of {factor:.3g} is that of a unit, not of a sensor", "the unit is settled")
     return _suspect(case, channel, found, best)
+
+
+def _by_ratio(case: Case, channel: Channel) -> Suspect | None:
+    """A step of its ratio to what it is measured beside, where that alone decides: the same data as wrong constants, so
+    the log tells which of the two comes first."""
+    found = ratios.of_sensor(case, channel)
+    if found is None:
+        return None
+    one, shared, handled = found
+    factor = one.evidence["factor"]
+    if not case.limit(ID, "least") < factor < case.limit(ID, "most"):
+        return None
+    said = f"the log has a visit: {handled}" if handled else "no exchange and no new program in the log"
+    clues = (*shared, Clue("sensor or program", case.limit(ID, "visited") if handled else 0.0, said))
+    weight = sum(c.weight for c in clues)
+    if weight <= -case.limit(ID, "prior"):
+        return None
+    program = case.limit(ID, "constants-visited" if handled else "constants")
+    return replace(
+        one, clues=clues, evidence={"factor": round(factor, 3)}, rivals={"constants-wrong": weight + program}
+    )
 
 
 # ---- series
@@ -377,6 +402,8 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     from qc.write import page
     from qc.write import picture as house
 
+    if suspect.exhibit.get("kind") == "factor":
+        return ratios.picture(case, suspect)
     found: Series = suspect.exhibit["series"]
     drawn, axes = house.framed(3.2, top=0.55)
     axes.axhspan(case.limit(ID, "lowest"), case.limit(ID, "highest"), color=house.NIGHT, label="what clear skies give")

@@ -78,6 +78,48 @@ def test_a_drift_is_none() -> None:
     assert named(FAULT, meadow.case(24.0, 1, changed={"p": np.round(x, 2)})) == []
 
 
+@pytest.mark.parametrize(
+    ("factor", "level", "begin"), [(0.7, 0.0, 0), (0.7, 0.12, 1500), (0.84, 0.0, 1500), (0.8, 0.0, 0)]
+)
+def test_days_at_the_level_of_the_partner_after_a_step_are_the_mend(factor: float, level: float, begin: int) -> None:
+    """Global stands low until a row: beside PAR the days after it are right. Where those are not (a ratio of e^0.12),
+    or where the days before are hardly off (less than e^-0.2), it is told as a step like any other."""
+    x = meadow.weather(24.0, 1)[1]["ghi"].copy()
+    x[:1500] *= factor
+    case = meadow.case(24.0, 1, changed={"ghi": np.round(x * np.exp(level), 1)})
+    (suspect,) = named(FAULT, case)
+    sane(FAULT, suspect)
+    if begin:
+        assert suspect.evidence["factor"] == pytest.approx(1.0 / factor, rel=0.03)
+        assert suspect.last == case.last and suspect.mend is not None and suspect.mend.last is None
+    else:
+        assert suspect.evidence["factor"] == pytest.approx(factor, rel=0.03)
+        assert suspect.onset == (case.first, case.first)
+        assert abs(suspect.last - case.time[1499]) < np.timedelta64(6, "h")
+        assert suspect.mend is not None and suspect.mend.last == suspect.last
+
+
+def test_a_single_day_the_other_way_does_not_end_it() -> None:
+    for days, ended in ((1, False), (3, True)):
+        x = meadow.weather(24.0, 1)[1]["ghi"].copy()
+        x[1500:] *= 0.7
+        x[144 * 17 : 144 * (17 + days)] /= 0.7
+        (suspect,) = named(FAULT, meadow.case(24.0, 1, changed={"ghi": np.round(x, 1)}))
+        assert (suspect.mend is not None and suspect.mend.last is not None) is ended
+        assert suspect.onset[0] <= suspect.first <= suspect.last
+
+
+def test_its_picture_shows_the_days_with_the_factor() -> None:
+    x = meadow.weather(24.0, 1)[1]["ghi"].copy()
+    x[: 144 * 10] *= 0.7
+    case = meadow.case(24.0, 1, changed={"ghi": np.round(x, 1)})
+    (suspect,) = named(FAULT, case)
+    (axes,) = registry()[FAULT].picture(case, suspect).axes
+    lines = {line.get_label(): line.get_ydata() for line in axes.get_lines()}
+    assert len(lines["with the factor"]) == 10 and np.allclose(lines["with the factor"], 0.7, atol=0.03)
+    assert len(lines["other days"]) == 14
+
+
 def test_a_tilt_changes_morning_and_afternoon_against_each_other() -> None:
     case = meadow.case(24.0, 1)
     x = meadow.weather(24.0, 1)[1]["ghi"].copy()
