@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from qc.case import Case
-from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
+from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row, until
 from qc.mends import Mend
 from qc.moments import utc_text
 from qc.physics import heights
@@ -50,6 +50,31 @@ def expected(case: Case) -> tuple[float, float]:
 
 
 def _one(case: Case, channel: Channel) -> Outcome:
+    """As the record stands; where the pressure falls back by a reduction, the record before that on its own."""
+    outcome = _judged(case, channel)
+    back = _back(case, channel)
+    if back is None:
+        return outcome
+    earlier = until(case, channel, back, _judged)
+    if not isinstance(outcome, Suspect) or outcome.first < case.time[back]:
+        return earlier if isinstance(earlier, Suspect) else outcome
+    if isinstance(earlier, Suspect):
+        return outcome  # it was set right, and is wrong again
+    why = f"the leap at {utc_text(outcome.first)} takes back a fall at {utc_text(case.time[back])}"
+    return Cleared((channel.name,), why)
+
+
+def _back(case: Case, channel: Channel) -> int | None:
+    """The row at which the pressure falls by about a reduction and stays there for half a day."""
+    values = case.values(channel)
+    rows, added = np.flatnonzero(np.isfinite(values)), expected(case)[1]
+    if len(rows) < 2 or added < case.limit(ID, "least"):
+        return None
+    fall = _leap(case, -values, rows, added, lasts=False)
+    return fall[0] if fall else None
+
+
+def _judged(case: Case, channel: Channel) -> Outcome:
     names = (channel.name,)
     values = case.values(channel)
     rows = np.flatnonzero(np.isfinite(values))
@@ -108,7 +133,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         (before, begin),
         device=case.device(channel),
         mend=Mend("offset", names, begin if leap else None, None, -round(size, 1), uncertainty=round(0.03 * size, 1)),
-        exhibit={"channel": channel, "usual": usual, "added": added, "spread": spread, "start": start},
+        exhibit={"channel": channel, "usual": usual, "added": added, "spread": spread, "start": start, "level": level},
     )
 
 
@@ -138,8 +163,11 @@ def _off(case: Case, values: Floats, leap: tuple[int, float], added: float) -> f
     return max(min(sizes) - size, size - max(sizes), 0.0) / _leap_room(added)
 
 
-def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[int, float] | None:
-    """The row at which the pressure leaps up by about a reduction and stays there for half a day, and by how much."""
+def _leap(
+    case: Case, values: Floats, rows: np.ndarray, added: float, *, lasts: bool = True
+) -> tuple[int, float] | None:
+    """The row at which the pressure leaps up by about a reduction and stays there for half a day, and by how much; with
+    `lasts`, to the end of the record."""
     least = max(case.limit(ID, "leap"), 0.6 * added)
     x = values[rows]
     change = np.diff(x)
@@ -153,8 +181,8 @@ def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[i
             continue
         stays = float(np.median(b) - np.median(a))
         rest = x[at + 1 :]
-        lasts = float(np.median(rest)) - float(np.median(x[: at + 1])) > 0.4 * added - 8.0
-        if 0.6 * added < stays < 1.5 * added and lasts and (best is None or abs(stays - added) < abs(best[1] - added)):
+        kept = not lasts or float(np.median(rest)) - float(np.median(x[: at + 1])) > 0.4 * added - 8.0
+        if 0.6 * added < stays < 1.5 * added and kept and (best is None or abs(stays - added) < abs(best[1] - added)):
             k = min(3, len(a), len(b))
             best = int(rows[at + 1]), float(np.median(b[:k]) - np.median(a[-k:]))
     return best
@@ -196,7 +224,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     heights = np.linspace(max(-100.0, -0.1 * case.sky.elevation), 1.6 * case.sky.elevation + 100.0, 60)
     curve = standard_pressure(heights)
     values = case.values(e["channel"])
-    level = float(np.nanmedian(values[e["start"] :]))
+    level = e["level"]
     upper.fill_between(heights, curve - e["spread"], curve + e["spread"], color=house.NIGHT, label="usual, +- 1 sd")
     upper.plot(heights, curve, color=house.SERIES[0], label="usual at the height")
     z = case.sky.elevation
