@@ -26,7 +26,7 @@ import numpy as np
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.mends import Mend
-from qc.physics import blocks, onset
+from qc.physics import blocks, heights, onset
 from qc.station import Channel
 from qc.verdicts import Floats
 
@@ -72,7 +72,9 @@ def _least(case: Case, channel: Channel, apart_s: float) -> float:
 
 def _jumped(case: Case, channel: Channel) -> Outcome:
     names = (channel.name,)
-    jumps = _jumps(case, channel, share=0.7)  # what was set right goes back by as much, a little less than the least too
+    jumps = _jumps(
+        case, channel, share=0.7
+    )  # what was set right goes back by as much, a little less than the least too
     found = [j for j in jumps if abs(j.size) > j.least]
     found = [j for j in found if channel.quantity == "air_pressure" or _lasts(case, channel, j)]
     best = max(found, key=lambda j: abs(j.size), default=None)
@@ -84,11 +86,15 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     begin = next((j for j in back[::-1] if j.row < best.row), None)
     if end is None and begin is not None:  # the larger jump is the return
         best, end = begin, best
-    last = case.time[end.before] if end is not None else case.last
-    hours = float((last - case.time[best.row]) / np.timedelta64(1, "s")) / 3600.0
+    odd = _odd_before(case, channel, best) if end is None else None
+    size = best.size if odd is None else -best.size
+    last = case.time[end.before] if end is not None else case.last if odd is None else case.time[best.before]
+    first = case.time[best.row] if odd is None else case.first
+    hours = float((last - first) / np.timedelta64(1, "s")) / 3600.0
     others = _others(case, channel, best)
     unit = channel.output_unit
-    since = str(case.time[best.row])[:16].replace("T", " ")
+    when = str(case.time[best.row])[:16].replace("T", " ")
+    span = f"from {when} UTC on than just before" if odd is None else f"until {when} UTC than from then on"
     sure = float(np.log(abs(best.size) / best.least))
     clues = [
         Clue("size", 1.5 + 2.0 * sure, f"a jump of {best.size:+.3g} {unit} {_within(case, best)}"),
@@ -103,24 +109,50 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
             f"{', '.join(others)} jump too" if others else "no other channel jumps",
         ),
     ]
+    clues += [Clue("before", 0.0, odd)] if odd is not None else []
+    closed = end is not None or odd is not None
     return Suspect(
         names,
         tuple(clues),
-        {"factor": 1.0, "offset": round(best.size, 2), "onset": f"{str(case.time[best.row])[:19]}Z"},
-        f"{channel.name} stands {abs(best.size):.3g} {unit} {'higher' if best.size > 0 else 'lower'} from {since} UTC "
-        "on than just before, keeps its shape, and nothing else changes.",
-        case.time[best.row],
+        {"factor": 1.0, "offset": round(size, 2), "onset": f"{str(first)[:19]}Z"},
+        f"{channel.name} stands {abs(size):.3g} {unit} {'higher' if size > 0 else 'lower'} {span}, keeps its shape, "
+        "and nothing else changes.",
+        first,
         last,
-        (case.time[best.before], case.time[best.row]),
+        (case.time[best.before], case.time[best.row]) if odd is None else (case.first, case.first),
         device=case.device(channel),
         rivals={"barometer-offset": sum(c.weight for c in clues) - 1.0} if channel.quantity == "air_pressure" else {},
         mend=Mend(
-            "offset", names, case.time[best.row], last if end is not None else None, -round(best.size, 2),
+            "offset", names, first if odd is None else None, last if closed else None, -round(size, 2),
             uncertainty=best.error, proposed=best.error < 0.05 * abs(best.size),
         ),
         spoils=names,
-        exhibit={"kind": "offset", "row": best.row, "size": best.size},
+        exhibit={"kind": "offset", "row": best.row, "size": size, "before": odd is not None},
     )  # fmt: skip
+
+
+def _odd_before(case: Case, channel: Channel, jump: _Jump) -> str | None:
+    """Why what stood before a jump is odd, and what stands after it is not: the jump set it right; None where the
+    levels do not tell. A pressure is held against that of the height, a temperature against others of the station."""
+    x, parts = case.values(channel), (slice(0, jump.before + 1), slice(jump.row, None))
+    if channel.quantity == "air_pressure":
+        warm, high = case.warmth, case.sky.elevation
+        usual, said = np.full(case.rows, heights.usual_pressure(high, warm)), f"what is usual at {high:.0f} m"
+        days = [np.isfinite(x[p]).sum() * case.interval_s / 86400.0 for p in parts]
+        wide = [heights.pressure_spread_at(case.sky.latitude, d, high, warm) for d in days]
+    else:
+        beside = next((c for c in case.of(*_BESIDE[:-1]) if c is not channel and c.name != channel.name), None)
+        if beside is None:
+            return None
+        usual, said, wide = case.values(beside), beside.name, [case.limit(ID, "beside")] * 2
+    off = [x[p] - usual[p] for p in parts]
+    if min(np.isfinite(o).sum() for o in off) * case.interval_s < 86400.0:
+        return None
+    levels = [float(np.nanmedian(o)) for o in off]
+    odds = 0.5 * ((levels[0] / wide[0]) ** 2 - (levels[1] / wide[1]) ** 2)
+    if odds < case.limit(ID, "odd-before"):
+        return None
+    return f"{levels[0]:+.3g} {channel.output_unit} from {said} before, {levels[1]:+.3g} after: it was set right then"
 
 
 def _within(case: Case, jump: _Jump) -> str:
@@ -195,7 +227,11 @@ def _jumps(case: Case, channel: Channel, *, share: float = 1.0) -> list[_Jump]:
         size = float(np.median(near_a) - np.median(near_b) - ((len(near_b) + len(near_a)) / 2.0 + lost) * tilt)
         wide = float(np.median(after) - np.median(before) - ((len(before) + len(after)) / 2.0 + lost) * tilt)
         most = _least(case, channel, float(apart[k - 1])) if lost else least
-        if bool(abs(size) > share * most) and 0.5 < wide / size < 1.7 and 0.6 < (step[k - 1] - lost * tilt) / size < 1.6:
+        if (
+            bool(abs(size) > share * most)
+            and 0.5 < wide / size < 1.7
+            and 0.6 < (step[k - 1] - lost * tilt) / size < 1.6
+        ):
             error = max(float(np.std(np.diff(p))) for p in (before[-7:], after[:7]))
             if abs(size) > 3.0 * error:
                 out.append(_Jump(int(here[k - 1]), int(here[k]), size, error, most))
@@ -448,9 +484,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     able = [
         c
         for c in case.of(*_JUMPS)
-        if np.isfinite(case.values(c)).mean() > 0.5
-        and not case.condemned(c)
-        and not _jumps(case, c)
+        if np.isfinite(case.values(c)).mean() > 0.5 and not case.condemned(c) and not _jumps(case, c)
     ]
     sun = [c for c in case.of("par") if np.isfinite(case.values(c)).mean() > 0.3 and len(_lit(case, c)) >= 2 * side]
     choice = [*able, *(sun if case.span_s > 12.0 * 86400.0 else [])]
@@ -514,7 +548,8 @@ def picture(case: Case, suspect: Suspect) -> Figure:
         here = slice(max(0, row - wide), min(case.rows, row + wide))
         x, gap = case.values(channel), np.timedelta64(round(max(3 * case.interval_s, 1.0)), "s")
         house.line(axes, case.time[here], x[here], gap=gap, color=house.SERIES[1], label=house.label(channel.name))
-        mended = np.where(np.arange(case.rows) >= row, x - suspect.exhibit["size"], np.nan)
+        wrong = (np.arange(case.rows) < row) if suspect.exhibit["before"] else (np.arange(case.rows) >= row)
+        mended = np.where(wrong & (case.time <= suspect.last), x - suspect.exhibit["size"], np.nan)
         house.line(axes, case.time[here], mended[here], gap=gap, color=house.SOFT, label="without the step")
         axes.set_ylabel(f"{house.label(channel.name, 16)}, {channel.output_unit}")
         house.time_axis(axes, case.time[here][0], case.time[here][-1])
