@@ -188,7 +188,8 @@ def _end(case: Case, a: Channel, b: Channel, line: tuple[float, float], step: fl
     away = off > 4.0 * step
     over = np.flatnonzero(away & np.append(away[1:], True) & (case.solar_day[rows] - case.solar_day[0] > day))
     stop = int(over[0]) if len(over) else len(rows)
-    return case.time[rows[max(stop - 1, 0)]]
+    last: np.datetime64 = case.time[rows[max(stop - 1, 0)]]
+    return last
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:
