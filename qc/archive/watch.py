@@ -40,6 +40,10 @@ QUIET_DAYS = 7.0
 MISSED_NIGHTS = 3
 """Nights in a row without it after which a finding is over (judgement: one doubtful night is none)."""
 
+AS_ONE_S = 3600.0
+"""Seconds between the last stamp of a finding and the begin of another of the same id within which the second is the
+end of the first (judgement: who mends a station loses rows of less than an hour)."""
+
 SURE = 0.9
 """Confidence from which a finding is told on its first night; a less sure one is told when it is there on the next
 night, too (judgement: what is near the line of listing comes and goes)."""
@@ -175,6 +179,16 @@ def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: 
     return out
 
 
+def _its_end(old: dict[str, Any], new: dict[str, Any]) -> bool:
+    """Whether a finding begins where the one before it ended: once the begin of a fault has left the weeks that are
+    diagnosed, the step back to what is right looks like the step of a fault."""
+    if not old:
+        return False
+    begun, end, *onset = (np.datetime64(m.removesuffix("Z"), "us") for m in (old["onset"][1], old["to"], *new["onset"]))
+    room = np.timedelta64(round(AS_ONE_S), "s")
+    return bool(begun < end and onset[0] - room <= end <= onset[1] + room)
+
+
 def _next(
     state: str | None, old: dict[str, Any], new: dict[str, Any] | None, last_us: int
 ) -> tuple[str | None, dict[str, Any]]:
@@ -182,6 +196,8 @@ def _next(
     active = state in (NEW, GOING_ON, RETURNED)
     seen = state == SEEN
     over = state == CLEARED or bool(old.get("over"))
+    if new is not None and _its_end(old, new):
+        new = {k: v for k, v in old.items() if k not in ("missed", "over", "picture")}
     if new is not None:
         shown = int(np.datetime64(new["to"].removesuffix("Z"), "us").astype(np.int64))
         if shown < last_us - QUIET_DAYS * 86_400 * SECOND:
