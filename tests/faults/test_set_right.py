@@ -180,6 +180,22 @@ def test_a_zero_that_is_cut_off_stands_still_by_night_only(offset: float, until_
     assert [s.channels for s in found] == ([("ghi",)] if until_row else [])
 
 
+@pytest.mark.parametrize(("sound", "ended"), [(1, False), (2, True), (9, True)])
+@pytest.mark.parametrize("offset", [25.0, -25.0])
+def test_an_offset_of_the_nights_ends_with_the_last_of_them(sound: int, ended: bool, offset: float) -> None:
+    x = meadow.weather(24.0, 1)[1]["ghi"].copy()
+    case = meadow.case(24.0, 1)
+    nights, rows = np.unique(case.solar_day[case.night], return_counts=True)
+    nights = nights[rows >= 10]  # the record ends within one
+    last = int(np.flatnonzero(case.solar_day == nights[-1 - sound])[-1])  # the day before those nights, at midnight
+    x[6 * 144 + 60 : last + 1] += offset
+    case = meadow.case(24.0, 1, changed={"ghi": x})
+    (suspect,) = named("pyranometer-zero", case)
+    assert suspect.mend is not None
+    assert suspect.last == (case.time[last] if ended else case.last)
+    assert suspect.mend.last == (case.time[last] if ended else None)
+
+
 def test_until_ends_the_mend_at_the_last_value() -> None:
     case = stepped("p", 1500, 2000, 20.0, lost=3)
     channel = next(c for c in case.channels if c.name == "p")
