@@ -15,7 +15,8 @@ import numpy as np
 from qc.archive import ledger, months
 from qc.archive.fleet import Fleet
 from qc.archive.nightly import Night, Site
-from qc.archive.watch import CLEARED, GOING_ON, NEW, RETURNED, Change
+from qc.archive.watch import CLEARED, GOING_ON, NEW, RETURNED, URGENCY, Change
+from qc.diagnosis import SHARED
 from qc.errors import printable
 from qc.moments import clock_entries, utc_text
 from qc.read import clock
@@ -30,9 +31,8 @@ LINES = 25
 
 _WIDE = 240  # letters of a line (judgement: a mail on a phone)
 _DAYS = 30
-_INNER = ("picture", "missed", "over")  # of a finding's document, what is no word of diagnosis
+_INNER = ("picture", "missed", "over", "told_as")  # of a finding's document, what is no word of diagnosis
 _TREND_DAYS = 7  # of battery voltage (judgement)
-_URGENT = {"drive": 0, "next-visit": 2, "remote": 3}
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ def lines(
     """The mail: a headline, then what changed, worst first. `known` are troubles that an earlier night told."""
     found = [_finding(night, c) for c in changes if c.state in (NEW, RETURNED)]
     found += [
-        Line(5, c.station, f"cleared {c.station}: {c.document['fault']} at {_where(c.document)}")
+        Line(5, c.station, f"cleared {c.station}: {_told_as(c.document)} at {_where(c.document)}")
         for c in changes
         if c.state == CLEARED
     ]
@@ -94,16 +94,28 @@ def _where(document: dict[str, Any]) -> str:
     return ", ".join(document["channels"]) or "all channels"
 
 
+def _told_as(document: dict[str, Any]) -> str:
+    """The fault that was told first, and the one that it was taken for last."""
+    first, last = document.get("told_as", document["fault"]), document["fault"]
+    return first if first == last else f"{first} (last taken for {last})"
+
+
+def _or(document: dict[str, Any]) -> str:
+    """Causes that explain the same data, as far as they are worth a word."""
+    others = [f"{r['fault']} {r['confidence']:.2f}" for r in document["rivals"] if r["confidence"] >= SHARED]
+    return f"; or {', '.join(others)}" if others else ""
+
+
 def _finding(night: Night, change: Change) -> Line:
     d = change.document
     since = np.datetime64(str(d["onset"][0]).removesuffix("Z"), "us")
     local = _logger_clock(night.sites[change.station], since)
     words = GO[d["go"]]
     text = (
-        f"{change.state} {change.station}: {d['fault']} at {_where(d)} ({d['confidence']:.2f}) since "
+        f"{change.state} {change.station}: {d['fault']} at {_where(d)} ({d['confidence']:.2f}{_or(d)}) since "
         f"{_minute(since)} UTC ({local} on its clock); {words}. {d['summary']}"
     )
-    return Line(_URGENT[d["go"]], change.station, text)
+    return Line(URGENCY[d["go"]], change.station, text)
 
 
 def _silence(night: Night, silence: Silence) -> Line:

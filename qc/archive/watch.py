@@ -3,7 +3,9 @@ returned.
 
 A finding that is not sure is told on the second night in a row. It is over when it was not made for some nights in a
 row, or when the last stamp that shows it lies some days back: so a doubtful night makes no noise, and an old fault in
-the window is no news.
+the window is no news. Causes that cannot be told apart are one finding, which keeps its id when another of them
+becomes the likelier one; nor are rows that were told once told again under another name, when half the window is sound
+again and the first name no longer stands.
 """
 
 from __future__ import annotations
@@ -34,6 +36,12 @@ from qc.sky import Sky
 from qc.station import Station
 from qc.write.faults import picture_of
 
+DAY_US = 86_400 * SECOND
+"""A finding that the last day does not show has ended or pauses (a light's shows by day alone)."""
+
+GRACE_US = 3600 * SECOND
+"""By which rows of a finding may lie outside those of another and still be the same ones (judgement: a few rows)."""
+
 QUIET_DAYS = 7.0
 """Days after the last stamp that shows a finding after which it is over (judgement)."""
 
@@ -47,6 +55,9 @@ end of the first (judgement: who mends a station loses rows of less than an hour
 SURE = 0.9
 """Confidence from which a finding is told on its first night; a less sure one is told when it is there on the next
 night, too (judgement: what is near the line of listing comes and goes)."""
+
+URGENCY = {"drive": 0, "next-visit": 2, "remote": 3}
+"""What to do, the most urgent first."""
 
 SEEN, DROPPED = "seen", "dropped"
 """States that nobody is told of: made for the first time and not sure; not made again."""
@@ -160,14 +171,18 @@ def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: 
     """The findings of one station after a night; call it within `writing`."""
     before = _before(connection, station_id, night)
     out = []
-    tonight = {f["id"]: f for f in found.findings}
+    known = {name: old for name, (state, old) in before.items() if state in (SEEN, NEW, GOING_ON, RETURNED)}
+    past = [old for state, old in before.values() if state == CLEARED]
+    tonight = one_each(found.findings, known, past, found.last_us)
     for name in sorted(set(before) | set(tonight)):
         old_state, old = before.get(name, (None, {}))
         state, told = _next(old_state, old, tonight.get(name), found.last_us)
         if state is None:
             continue
-        if name in found.pictures:
-            told["picture"] = base64.b64encode(found.pictures[name]).decode("ascii")
+        told["id"] = name
+        shot = found.pictures.get(tonight[name]["id"]) if name in tonight else None
+        if shot:
+            told["picture"] = base64.b64encode(shot).decode("ascii")
         elif "picture" in old:
             told["picture"] = old["picture"]
         connection.execute(
@@ -179,14 +194,92 @@ def moved(connection: sqlite3.Connection, station_id: str, night: Night, found: 
     return out
 
 
-def _its_end(old: dict[str, Any], new: dict[str, Any]) -> bool:
+def one_each(
+    findings: Sequence[dict[str, Any]],
+    known: Mapping[str, dict[str, Any]],
+    past: Sequence[dict[str, Any]],
+    last_us: int,
+) -> dict[str, dict[str, Any]]:
+    """One finding for what happened, under the id that it keeps.
+
+    Of causes of the same data that nothing tells apart, the one that is known already stands, else the likeliest; the
+    others are among its rivals. What takes the place of a known finding that was not made tonight, or is of the same
+    rows as one, goes on as that one; what is of the rows of one that is over is no news.
+
+    Parameters
+    ----------
+    findings : sequence of documents
+        those of tonight.
+    known : mapping
+        id and document of those that are not over.
+    past : sequence of documents
+        those that are over.
+    last_us : int
+        last stamp of the station.
+    """
+    made = {f["id"] for f in findings}
+    over = [p for p in past if p["id"] not in made]
+    kept: list[dict[str, Any]] = []
+    for one in sorted(findings, key=lambda f: (f["id"] not in known, -f["confidence"], f["id"])):
+        if one["id"] in known or not any(_touch(one, other) and _share(one, other) for other in kept):
+            kept.append(one)
+    out = {f["id"]: f for f in kept if f["id"] in known}
+    for one in kept:
+        if one["id"] in out:
+            continue
+        left = (n for n in sorted(known) if n not in out and _touch(one, known[n]))
+        name = next((n for n in left if _follows(one, known[n]) or _ended(one, known[n], last_us)), one["id"])
+        if name != one["id"] or not any(_touch(one, old) and _within(one, old) for old in over):
+            out[name] = one
+    return out
+
+
+def _touch(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Whether two findings are of the same channels at the same time; one of no channel is of all."""
+    channels, others = set(one["channels"]), set(other["channels"])
+    first = max(_moment(f["onset"][0]) for f in (one, other))
+    last = min(_moment(f["to"]) for f in (one, other))
+    return bool(first <= last and (not channels or not others or channels & others))
+
+
+def _within(one: Mapping[str, Any], old: Mapping[str, Any]) -> bool:
+    """Whether the rows of one finding are among those of another."""
+    (begin, end), (first, last) = ((_moment(f["onset"][0]), _moment(f["to"])) for f in (one, old))
+    return first - GRACE_US <= begin and end <= last + GRACE_US
+
+
+def _moment(utc: str) -> int:
+    """Microseconds since 1970 of a time as documents write it."""
+    return int(np.datetime64(utc.removesuffix("Z"), "us").astype(np.int64))
+
+
+def _share(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Whether one finding counts the other among what explains the same data."""
+    return any(
+        r["fault"] == b["fault"] and r["confidence"] > 0.0 for a, b in ((one, other), (other, one)) for r in a["rivals"]
+    )
+
+
+def _follows(one: Mapping[str, Any], old: Mapping[str, Any]) -> bool:
+    """Whether a finding may stand for another: the book calls them rivals, or the rows are the same; and it asks for
+    nothing more urgent."""
+    rivals = any(r["fault"] == b["fault"] for a, b in ((one, old), (old, one)) for r in a["rivals"])
+    return (rivals or _within(one, old)) and URGENCY[one["go"]] >= URGENCY[old["go"]]
+
+
+def _ended(one: Mapping[str, Any], old: Mapping[str, Any], last_us: int) -> bool:
+    """Whether a finding is of the rows of one that does not show any more: whatever it asks for comes too late."""
+    return _within(one, old) and _moment(old["to"]) < last_us - DAY_US
+
+
+def _its_end(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     """Whether a finding begins where the one before it ended: once the begin of a fault has left the weeks that are
     diagnosed, the step back to what is right looks like the step of a fault."""
     if not old:
         return False
-    begun, end, *onset = (np.datetime64(m.removesuffix("Z"), "us") for m in (old["onset"][1], old["to"], *new["onset"]))
-    room = np.timedelta64(round(AS_ONE_S), "s")
-    return bool(begun < end and onset[0] - room <= end <= onset[1] + room)
+    begun, end, low, high = (_moment(m) for m in (old["onset"][1], old["to"], *new["onset"]))
+    room = round(AS_ONE_S * SECOND)
+    return begun < end and low - room <= end <= high + room
 
 
 def _next(
@@ -199,10 +292,11 @@ def _next(
     if new is not None and _its_end(old, new):
         new = {k: v for k, v in old.items() if k not in ("missed", "over", "picture")}
     if new is not None:
-        shown = int(np.datetime64(new["to"].removesuffix("Z"), "us").astype(np.int64))
+        shown = _moment(new["to"])
         if shown < last_us - QUIET_DAYS * 86_400 * SECOND:
-            return (CLEARED if active else None), {**new, "missed": 0}
+            return (CLEARED if active else None), {**new, "missed": 0, "told_as": old.get("told_as", new["fault"])}
         first = {**new, "missed": 0, "onset": old["onset"] if active else new["onset"]}
+        first["told_as"] = old.get("told_as", old["fault"]) if active else new["fault"]
         if active:
             return GOING_ON, first
         if not seen and new["confidence"] < SURE:

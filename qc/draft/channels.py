@@ -26,6 +26,12 @@ _TEMPERATURES = ("air_temperature", "dew_point", "soil_temperature", "surface_te
 _WINDS = ("wind_speed", "wind_gust")
 _PRESSURES = ("air_pressure", "sea_level_pressure")
 _EXTREMES_TOO = ("wind_gust", "battery_voltage", "charge_voltage")
+COLD = 45.0
+"""K below the year's mean that cold weeks come to (judgement: continental winters); nothing gets so much warmer."""
+
+NIGHT_S = 86_400.0
+"""s of values from which a table holds a day and a night, polar seasons aside."""
+
 SEA_LEVEL_TOLD_FROM_M = 160.0
 """Height from which station pressure and sea-level pressure, 20 hPa apart, are told apart by their size (signatures
 1.12).
@@ -195,7 +201,7 @@ def _fit(
         doubts.append("no number in it that would bear out its name")
         return unit
     candidates = [unit] if unit else _units_for(quantity, good, site, interval_s, imperial, statistic)
-    why = "values do not fit"
+    wrongs: dict[str, str] = {}
     for candidate in candidates:
         wrong = _misfit(quantity, candidate, good, site, interval_s, strict=rule.short or not unit)
         if not wrong:
@@ -204,7 +210,11 @@ def _fit(
                 others = ", not known from km/h, mph or kn" if quantity in _WINDS else ""
                 doubts.append(f"no known unit given; values of {low:.4g} to {high:.4g} fit {candidate}{others}")
             return candidate
-        why = wrong
+        wrongs[candidate] = wrong
+    rare = next((u for u, wrong in wrongs.items() if isinstance(wrong, _Rare)), None)
+    if rare and not rule.short:  # a plain name outweighs a cold week, a day of one wind, an hour of sun
+        doubts.append(f"no known unit given; read as {rare}, though {wrongs[rare]}")
+        return rare
     if (
         unit
         and quantity == "relative_humidity"
@@ -214,7 +224,11 @@ def _fit(
     ):
         doubts.append(f"the unit says {unit}, but values run up to {good.max():.4g}: fractions of 1")
         return "1"
-    return _Belied(why)
+    return _Belied(next(iter(wrongs.values()), "values do not fit"))  # of the likeliest unit
+
+
+class _Rare(str):
+    """Why values are not usual of a quantity, though they can be."""
 
 
 class _Refused(str):
@@ -251,9 +265,11 @@ def _misfit(quantity: str, unit: str, good: Floats, site: Site, interval_s: floa
     if quantity == "relative_humidity" and strict and (top > 110 or (top <= 1.5 and unit == "%")):
         return f"values up to {top:.4g} are no {unit}"
     if quantity == "wind_direction" and strict and (top < 120 or top > 361):
-        return f"values up to {top:.4g} are no directions"
+        told = f"values up to {top:.4g} are no directions"
+        return _Rare(f"values of {out.min():.4g} to {top:.4g} are few directions") if 36 < top < 120 else told
     if quantity in ("air_temperature", "dew_point") and strict and abs(middle - site.mild) > 28:
-        return f"a median of {middle:.1f} degC is far from the climate there"
+        told = f"a median of {middle:.1f} degC is far from the climate there"
+        return _Rare(told) if -COLD < middle - site.mild < 0 else told
     if quantity in _WINDS and strict and (middle > (15 if quantity == "wind_speed" else 25) or top > 75):
         return f"a median of {middle:.1f} and values up to {top:.1f} m/s are no wind"
     if quantity == "precipitation" and strict:
@@ -262,7 +278,8 @@ def _misfit(quantity: str, unit: str, good: Floats, site: Site, interval_s: floa
         if float(np.mean(out > 0)) > 0.5 and not rising(out):
             return "more than half of its values are above 0"
     if quantity in SHORTWAVE and strict and (top < 20 or float(np.quantile(out, 0.05)) > 60):
-        return f"values of {np.quantile(out, 0.05):.4g} to {top:.4g} have no day and night"
+        told = f"values of {np.quantile(out, 0.05):.4g} to {top:.4g} have no day and night"
+        return _Rare(told) if top >= 20 and len(out) * (interval_s or 0.0) < NIGHT_S else told
     if quantity in ("longwave_down", "longwave_up") and strict and not 100 < middle < 700:
         return f"a median of {middle:.1f} W/m2 is no longwave radiation from the whole sky"
     return ""

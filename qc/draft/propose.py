@@ -539,7 +539,9 @@ def _layout(
         for c in one.columns
         if c not in mine and c.statistic_cell != "line counter" and not c.cells.count and c.cells.words
     ]
-    mixed = [c for c in one.columns if c not in mine and c.statistic_cell != "line counter" and c.cells.count]
+    left = [c for c in one.columns if c not in mine and c.statistic_cell != "line counter" and c.cells.count]
+    again = [c for c in left if not c.cells.words and words.is_time(c.name)]
+    mixed = [c for c in left if c not in again]
     empty = [c for c in one.columns if c not in mine and not c.cells.count and not c.cells.words]
     if text_columns or mixed:
         shown = ", ".join(
@@ -547,6 +549,9 @@ def _layout(
             for c in [*text_columns, *mixed][:20]
         )
         out.append(w.comment(f"columns of text, no channels: {shown}"))
+    if again:
+        shown = ", ".join(repr(printable(c.label, 24)) for c in again[:20])
+        out.append(w.comment(f"columns that tell the time again, no channels: {shown}"))
     if empty:
         out.append(
             w.comment(

@@ -95,6 +95,8 @@ def find(columns: Sequence[pa.Array], names: Sequence[str]) -> TimeColumns | Non
         first = group[0]
         if first < len(names) and words.zone_in(names[first]) == 0:
             score += 0.05
+        if any("%z" in f for f in found.formats):
+            score += 0.4  # a stamp that carries its zone leaves nothing to guess: more than a name that says time
         if any(ch in "-/.:" for ch in joined[0]) or len(group) > 1:
             score += 0.1  # a bare run of digits may be anything
         score -= 0.005 * min(group)

@@ -89,17 +89,33 @@ def _piece(finding: Finding, mend: Mend, station: Station) -> str:
             return told + "# in [station]:\n" + "".join(f"{k} = {number(round(v, 5))}\n" for k, v in mend.site.items())
         case "unit":
             return told + "".join(
-                f"# in [[channel]] with name = {text(name)}"
-                + (f", from {utc_text(mend.first)} on, as [[channel.deployment]]" if mend.first is not None else "")
-                + f":\nunit = {text(mend.unit)}\n"
+                f"# in [[channel]] with name = {text(name)}" + _while(mend) + f":\nunit = {text(mend.unit)}\n"
                 for name in mend.channels
             )
         case _:
             a, b = (next(c for c in station.channel if c.name == name) for name in mend.channels)
             return told + "".join(
-                f"# in [[channel]] with name = {text(one.name)}:\ncolumn = {_column(other.column)}\n"
+                f"# in [[channel]] with name = {text(one.name)}{_rows(mend)}:\ncolumn = {_column(other.column)}\n"
                 for one, other in ((a, b), (b, a))
             )
+
+
+def _while(mend: Mend) -> str:
+    """The period of a deployment, where it does not hold for all that was and is to come."""
+    if mend.first is None and mend.last is None:
+        return ""
+    since = f" from {utc_text(mend.first)} on" if mend.first is not None else ""
+    until = f" up to {utc_text(mend.last)}, then again as it was" if mend.last is not None else ""
+    return f",{since}{until}, as [[channel.deployment]]"
+
+
+def _rows(mend: Mend) -> str:
+    """Columns hold for a whole file: where they were exchanged for a while, those rows are read by another one."""
+    if mend.first is None and mend.last is None:
+        return ""
+    since = f" from {utc_text(mend.first)} on" if mend.first is not None else ""
+    until = f" up to {utc_text(mend.last)}" if mend.last is not None else ""
+    return f" of a copy of the station file, to read the rows{since}{until} with"
 
 
 def _column(column: object) -> str:

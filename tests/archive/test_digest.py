@@ -37,7 +37,7 @@ def change(station: str, state: str = "new", go: str = "drive", **more: Any) -> 
     document = {
         "fault": "vane-stuck", "channels": ["wd"], "confidence": 0.931, "go": go,
         "summary": "Stands still at 271 degrees.", "site_checks": [], "caution": "",
-        "onset": ["2026-04-30T22:10:00Z", "2026-04-30T22:40:00Z"],
+        "onset": ["2026-04-30T22:10:00Z", "2026-04-30T22:40:00Z"], "rivals": [],
     }  # fmt: skip
     return Change(station, "vane-stuck@wd", state, document | more)
 
@@ -49,6 +49,24 @@ def test_a_line_says_since_when_on_both_clocks_and_what_to_do(tmp_path: Path) ->
         "new s000: vane-stuck at wd (0.93) since 2026-04-30 22:10 UTC (00:10 on its clock); worth the drive. "
         "Stands still at 271 degrees.",
     ]
+
+
+def test_a_line_names_what_explains_the_same_data(tmp_path: Path) -> None:
+    rivals = [{"fault": f, "confidence": c, "split_by": ""} for f, c in (("sensor-frozen", 0.1), ("vane-iced", 0.099))]
+    told = lines(night(tmp_path), [change("s000", rivals=rivals)], [])
+    assert told[1].startswith("new s000: vane-stuck at wd (0.93; or sensor-frozen 0.10) since 2026-04-30 22:10 UTC")
+
+
+@pytest.mark.parametrize(
+    ("more", "line"),
+    [
+        ({}, "cleared s000: vane-stuck at wd"),  # by a version that did not write it down
+        ({"told_as": "vane-stuck"}, "cleared s000: vane-stuck at wd"),
+        ({"told_as": "sensor-frozen"}, "cleared s000: sensor-frozen (last taken for vane-stuck) at wd"),
+    ],
+)
+def test_what_is_cleared_has_the_name_it_was_told_by(tmp_path: Path, more: dict[str, str], line: str) -> None:
+    assert lines(night(tmp_path), [change("s000", "cleared", **more)], [])[1:] == [line]
 
 
 def test_only_changes_are_told(tmp_path: Path) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -19,14 +21,20 @@ ID = "vane-stuck@wd"
 LAST = int(np.datetime64("2026-05-20T00:00", "us").astype(np.int64))
 
 
-def finding(to_days_ago: float = 0.0, onset: str = "2026-05-01T00:00:00Z", confidence: float = SURE) -> dict[str, Any]:
+def finding(
+    to_days_ago: float = 0.0, onset: str = "2026-05-01T00:00:00Z", confidence: float = SURE, *,
+    fault: str = "vane-stuck", channels: Sequence[str] = ("wd",), go: str = "next-visit",
+    rivals: Mapping[str, float] = MappingProxyType({}),
+) -> dict[str, Any]:  # fmt: skip
     shown = np.datetime64(round(LAST - to_days_ago * DAY), "us")
     return {
-        "id": ID,
-        "fault": "vane-stuck",
+        "id": f"{fault}@{'.'.join(channels)}",
+        "fault": fault,
+        "go": go,
+        "rivals": [{"fault": f, "confidence": c, "split_by": ""} for f, c in rivals.items()],
         "to": f"{shown}Z",
         "onset": [onset, onset],
-        "channels": ["wd"],
+        "channels": list(channels),
         "confidence": confidence,
     }
 
@@ -164,3 +172,115 @@ def test_what_is_not_sure_is_told_on_the_second_night_in_a_row(tmp_path: Path) -
     told = [dict(night).get(ID) for night in nights(tmp_path, *found)]
     waning = [*["going on"] * (MISSED_NIGHTS - 1), "cleared"]
     assert told == [None, None, None, "new", "going on", *waning, None, None, None, "returned", *waning, "returned"]
+
+
+FACTOR, OWN = "constants-wrong@ghi", "pyranometer-scale@ghi"
+
+
+def ghi(fault: str, confidence: float = SURE, **more: Any) -> dict[str, Any]:
+    other = {"constants-wrong": "pyranometer-scale", "pyranometer-scale": "constants-wrong"}[fault]
+    return finding(**{
+        "fault": fault, "channels": ("ghi",), "rivals": {other: 0.1}, "confidence": confidence, **more
+    })  # fmt: skip
+
+
+def test_causes_that_nothing_tells_apart_are_one_finding(tmp_path: Path) -> None:
+    both = [ghi("constants-wrong", 0.3), ghi("pyranometer-scale", 0.6)]
+    assert nights(tmp_path, both, both, both) == [[], [(OWN, "new")], [(OWN, "going on")]]
+
+
+def test_a_known_finding_goes_on_as_itself_when_its_rival_is_the_likelier_one(tmp_path: Path) -> None:
+    one, other = ghi("constants-wrong"), ghi("pyranometer-scale")
+    gone = [[]] * MISSED_NIGHTS
+    waning = [[(FACTOR, "going on")]] * (MISSED_NIGHTS - 1)
+    states = nights(tmp_path, [one], [other], [{**one, "confidence": 0.3}, other], [other], *gone)
+    assert states == [[(FACTOR, "new")], *[[(FACTOR, "going on")]] * 3, *waning, [(FACTOR, "cleared")]]
+
+
+def test_what_is_not_sure_may_change_its_name_before_it_is_told(tmp_path: Path) -> None:
+    one, other = ghi("constants-wrong", 0.6), ghi("pyranometer-scale", 0.6)
+    assert nights(tmp_path, [one], [other], [one]) == [[], [(FACTOR, "new")], [(FACTOR, "going on")]]
+
+
+@pytest.mark.parametrize(
+    ("more", "alone"),
+    [
+        ({}, False),
+        ({"channels": ("ghi", "dhi")}, False),
+        ({"channels": ()}, False),
+        ({"channels": ("dhi",)}, True),
+        ({"rivals": {}}, True),
+        ({"rivals": {"pyranometer-zero": 0.4}}, True),
+        ({"rivals": {"constants-wrong": 0.0}}, True),
+        ({"onset": "2026-05-20T00:00:00Z"}, False),  # the very stamp that shows the other last
+        ({"onset": "2026-05-20T00:00:01Z", "to_days_ago": -1.0}, True),
+    ],
+)
+def test_only_rivals_of_the_same_channels_and_time_are_one(more: dict[str, Any], alone: bool) -> None:
+    one = ghi("constants-wrong", rivals={})
+    other = ghi("pyranometer-scale", 0.6, **more)
+    assert len(watch.one_each([one, other], {}, [], LAST)) == 1 + alone
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "same"),
+    [("remote", "remote", True), ("drive", "remote", True), ("remote", "drive", False), ("next-visit", "drive", False)],
+)
+def test_what_asks_for_more_haste_is_told_anew(old: str, new: str, same: bool) -> None:
+    """Unless what was told does not show any more."""
+    known = {FACTOR: ghi("constants-wrong", go=old)}
+    assert list(watch.one_each([ghi("pyranometer-scale", go=new)], known, [], LAST)) == [FACTOR if same else OWN]
+    mended = {FACTOR: ghi("constants-wrong", go=old, to_days_ago=1.001)}
+    late = [ghi("pyranometer-scale", go=new, to_days_ago=1.0)]
+    assert list(watch.one_each(late, mended, [], LAST)) == [FACTOR]
+
+
+HOUR_DAYS = 1.0 / 24.0
+
+
+@pytest.mark.parametrize(
+    ("onset", "to_days_ago", "again"),
+    [
+        ("2026-05-01T00:00:00Z", 8.0, False),  # the very rows
+        ("2026-05-03T00:00:00Z", 9.0, False),
+        ("2026-04-30T23:00:00Z", 8.0 - HOUR_DAYS, False),  # an hour to either side
+        ("2026-04-30T22:59:59Z", 8.0, True),
+        ("2026-05-01T00:00:00Z", 8.0 - 1.001 * HOUR_DAYS, True),
+        ("2026-05-13T00:00:00Z", 0.0, True),  # from the mend on
+    ],
+)
+def test_rows_that_were_told_once_are_not_told_under_another_name(onset: str, to_days_ago: float, again: bool) -> None:
+    old = finding(8.0, fault="unit-wrong", channels=("t",))
+    new = finding(to_days_ago, onset, fault="channel-open", channels=("t",))
+    name = new["id"]
+    assert (name in watch.one_each([new], {}, [old], LAST)) is again
+    assert list(watch.one_each([new], {old["id"]: old}, [], LAST)) == [name if again else old["id"]]
+    beside = finding(to_days_ago, onset, fault="channel-open", channels=("td",))
+    assert list(watch.one_each([beside], {}, [old], LAST)) == [beside["id"]]
+    assert list(watch.one_each([old, new], {old["id"]: old}, [], LAST)) == [
+        old["id"],
+        name,
+    ]  # both are made: two things
+
+
+def test_a_second_name_of_what_is_over_makes_no_line(tmp_path: Path) -> None:
+    """As after a mend: half of the window is sound again, and the first test clears what it had told."""
+    fresh, old = finding(0.0, fault="unit-wrong", channels=("t",)), finding(8.0, fault="unit-wrong", channels=("t",))
+    second = finding(8.5, fault="constants-wrong", channels=("t",))
+    states = nights(tmp_path, [fresh], [old], [second], [second], [second])
+    assert states == [[("unit-wrong@t", "new")], [("unit-wrong@t", "cleared")], [], [], []]
+
+
+def test_two_that_are_known_stay_two() -> None:
+    """A store of an earlier version may hold them."""
+    both = [ghi("constants-wrong", 0.3), ghi("pyranometer-scale", 0.6)]
+    assert set(watch.one_each(both, {f["id"]: f for f in both}, [], LAST)) == {FACTOR, OWN}
+
+
+def test_a_finding_tells_what_it_was_told_as_and_shows_its_own_picture(tmp_path: Path) -> None:
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        step(connection, "2026-05-20", Watched((ghi("constants-wrong"),), LAST, {FACTOR: b"one"}))
+        (change,) = step(connection, "2026-05-21", Watched((ghi("pyranometer-scale"),), LAST, {OWN: b"two"}))
+    told = change.document
+    assert (told["id"], told["fault"], told["told_as"]) == (FACTOR, "pyranometer-scale", "constants-wrong")
+    assert told["picture"] == "dHdv"

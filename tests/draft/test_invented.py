@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from qc.draft import Draft, draft
+from qc.draft import Draft, channels, draft
 from qc.read.tables import read_tables
 from qc.station import Channel
 from tests.draft.weather import Floats, Place, Weather, as_lists, stamps, table, weather
@@ -611,6 +611,58 @@ def summer_time_ends_in_autumn() -> Case:
         {"Temperatur (°C)": "air_temperature °C mean", "Solarstrahlung (W/m²)": "global_irradiance W/m² mean"},
         zone="Europe/Berlin", format="%d.%m.%Y %H:%M", decimal=",", questions=("set ahead by",),
     )  # fmt: skip
+
+
+@case
+def an_index_with_its_zone_beside_parts_of_the_time() -> Case:
+    """As a data-frame library writes a table: the index without a name; no units."""
+    place = Place(40.0, -105.0, 2200.0, -420)
+    w = weather(place, "2019-01-01", 4, 300, mild=-19.6)
+    local = w.local(place)
+    parts = [stamps(local, code) for code in ("%Y", "%-m", "%-d", "%-H", "%M")]
+    wd = np.round(20 + w.wd / 4.0)  # a valley: 20 to 110 degrees
+    columns = [stamps(local, "%Y-%m-%d %H:%M:%S-07:00"), *parts, *as_lists(w.t, w.td, w.ghi, w.p, wd)]
+    head = ",Year,Month,Day,Hour,Minute,Temperature,Dew Point,GHI,Pressure,Wind Direction"
+    return Case(
+        place, {"exported.csv": table([head], columns).encode()},
+        {"Temperature": "air_temperature degC mean", "Dew Point": "dew_point degC mean",
+         "GHI": "global_irradiance W/m2 mean", "Pressure": "air_pressure hPa mean",
+         "Wind Direction": "wind_direction degree mean"},
+        offset="-07:00", interval="5min", format="%Y-%m-%d %H:%M:%S%z",
+        questions=("are few directions", "far from the climate"),
+    )  # fmt: skip
+
+
+@case
+def half_an_hour_of_sun_without_a_unit() -> Case:
+    place = Place(35.0, -106.6, 1600.0)
+    w = weather(place, "2012-04-01", 1, 60)
+    noon = slice(19 * 60, 19 * 60 + 30)
+    columns = [stamps(w.end[noon], "%Y-%m-%d %H:%M"), *as_lists(np.round(w.ghi[noon], 1))]
+    return Case(
+        place, {"noon.csv": table(["Time (UTC),GHI"], columns).encode()}, {"GHI": "global_irradiance W/m2 mean"},
+        offset="+00:00", interval="1min", format="%Y-%m-%d %H:%M", questions=("have no day and night",),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("middle", "quantity"),
+    [
+        (-34.9, "air_temperature"),
+        (-35.1, "other"),
+        (-17.9, "air_temperature"),
+        (38.1, "other"),
+        (37.9, "air_temperature"),
+    ],
+)
+def test_a_cold_week_is_one_and_a_hot_year_is_none(middle: float, quantity: str) -> None:
+    """At the equator's heights a year's mean is 10 degC in the formula: 45 K below it is as far as winters come."""
+    site = channels.Site(0.0, 0.0, 17.0 / 0.0055)
+    assert site.mild == pytest.approx(10.0)
+    good = np.full(100, middle)
+    found = [u for u in ("degC",) if not (w := channels._misfit("air_temperature", u, good, site, 600.0, strict=True))
+             or isinstance(w, channels._Rare)]  # fmt: skip
+    assert ("air_temperature" if found else "other") == quantity
 
 
 @pytest.mark.parametrize("make", CASES, ids=lambda make: make.__name__)

@@ -10,6 +10,7 @@ import pytest
 from qc.case import Case
 from qc.diagnosis import diagnose
 from qc.faults import Suspect, channels_swapped, registry, unit_wrong
+from qc.faults.unit_wrong.wind import _exchanged
 from qc.mends import mended
 from qc.physics import exchange
 from qc.record import Record
@@ -351,7 +352,7 @@ def test_a_mean_that_never_falls_below_its_gust_is_none_in_miles(factor: float |
     channel = next(c for c in case.channels if c.name == "ws")
     reading = next(r for r in unit_wrong.readings(case, channel) if r.unit == "mph")
     days = np.unique(case.solar_day).astype(float)
-    assert unit_wrong._exchanged(case, channel, ws, days, 6, reading) is exchanged
+    assert _exchanged(case, channel, ws, days, 6, reading) is exchanged
 
 
 def test_glitches_of_the_supply_are_no_exchange_of_a_gust() -> None:

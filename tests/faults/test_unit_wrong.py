@@ -342,3 +342,44 @@ def test_nothing_is_planted_where_the_chain_condemned_the_channel() -> None:
         spoilt = replace(record, tables={"ten": replace(table, channels=channels)})
         seen = case_of(chain.run(spoilt, limits_of(spoilt.station)), "ten")
         assert (unit_wrong.inject(seen, "gross", np.random.default_rng(1)) is not None) is planted_
+
+
+# a day for what leaps, three before and after for what is told by days
+@pytest.mark.parametrize(
+    ("name", "unit", "begin", "end"),
+    [(*k, *days) for k in SHOWN for days in ((6, 14), (0, 9), (10, 17)) if k[0] not in ("precipitation", "wind_gust")],
+)
+def test_a_unit_that_was_put_right_ended_then(name: str, unit: str, begin: int, end: int) -> None:
+    sound = wet(healthy(days=20, channels=CHANNELS))
+    rows = np.zeros(len(of(sound, name)), bool)
+    rows[begin * 144 : end * 144] = True
+    broken = put(sound, name, np.where(rows, SHOWN[name, unit](of(sound, name)), of(sound, name)))
+    found = told(broken).findings
+    assert [(f.fault.id, f.suspect.channels, f.suspect.evidence) for f in found] == [
+        ("unit-wrong", (name,), {"unit_found": unit})
+    ]
+    mend, last = found[0].suspect.mend, sound.tables["main"].time[end * 144 - 1]
+    assert mend is not None
+    assert mend.last == found[0].suspect.last
+    by_days = name in ("wind_speed", "global_irradiance")
+    assert abs(found[0].suspect.last - last) <= np.timedelta64(24 if by_days else 0, "h")
+    left = np.abs(of(mended(broken, mend), name) - of(sound, name)).mean()
+    assert left < 0.15 * np.abs(of(broken, name) - of(sound, name)).mean()
+
+
+@pytest.mark.parametrize(("rows", "ended"), [(1, False), (2, False), (3, True), (6, True), (72, True)])
+def test_a_unit_put_right_some_rows_ago(rows: int, ended: bool) -> None:
+    sound = wet(healthy(days=20, channels=CHANNELS))
+    values = of(sound, "air_temperature").copy()
+    values[:-rows] = 1.8 * values[:-rows] + 32.0
+    suspect = told(put(sound, "air_temperature", values)).findings[0].suspect
+    assert suspect.last == sound.tables["main"].time[-rows - 1 if ended else -1]
+
+
+@pytest.mark.parametrize("row", [-1, -30, 1440])
+def test_a_spike_ends_no_unit(row: int) -> None:
+    sound = wet(healthy(days=20, channels=CHANNELS))
+    values = 1.8 * of(sound, "air_temperature") + 32.0
+    values[row] = of(sound, "air_temperature")[row]
+    suspect = told(put(sound, "air_temperature", values)).findings[0].suspect
+    assert suspect.last == sound.tables["main"].time[-1]

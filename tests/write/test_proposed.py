@@ -70,6 +70,33 @@ def test_sides_units_sites_and_swaps() -> None:
     assert 'name = "a":\ncolumn = "B"' in made.toml and 'name = "b":\ncolumn = "A"' in made.toml
 
 
+@pytest.mark.parametrize(
+    ("first", "last", "told"),
+    [
+        (None, None, ":\nunit"),
+        (T0, None, ", from 2026-05-01T00:10:00Z on, as [[channel.deployment]]:\nunit"),
+        (None, T0, ", up to 2026-05-01T00:10:00Z, then again as it was, as [[channel.deployment]]:\nunit"),
+        (T0, T0, ", from 2026-05-01T00:10:00Z on up to 2026-05-01T00:10:00Z, then again as it was, as"),
+    ],
+)
+def test_a_unit_of_a_while_is_a_deployment(first: Any, last: Any, told: str) -> None:
+    made = of(Mend("unit", ("a",), first, last, 5 / 9, unit="degF"))
+    assert f'name = "a"{told}' in made.toml
+    assert piece(made) == {"unit": "degF"}
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "told"),
+    [
+        (None, None, ""),
+        (T0, None, " of a copy of the station file, to read the rows from 2026-05-01T00:10:00Z on with"),
+        (T0, T0, " of a copy of the station file, to read the rows from 2026-05-01T00:10:00Z on up to 2026-05"),
+    ],
+)
+def test_columns_exchanged_for_a_while_are_of_those_rows_only(first: Any, last: Any, told: str) -> None:
+    assert f'name = "a"{told}' in of(Mend("swap", ("a", "b"), first, last)).toml
+
+
 def test_hostile_channel_text_stays_in_its_quotes() -> None:
     made = of(Mend("unit", ("a",), amount=1.0, unit='"]\n[rules]'))
     assert tomllib.loads(made.toml) == {"unit": '"]\n[rules]'}
