@@ -457,7 +457,7 @@ MOST_PIECES = 6
 
 def _pieces(each: Floats, spread: float, least: float) -> tuple[Piece, ...]:
     """The series cut at its steps, one after the other: each must win 6 in log-likelihood and be worth four times its
-    own error, and `least` min (judgement)."""
+    own error, and `least` min (judgement); then at both ends of a stretch."""
     edges = [0, len(each)]
     while len(edges) <= MOST_PIECES:
         best: tuple[float, int] | None = None
@@ -470,9 +470,27 @@ def _pieces(each: Floats, spread: float, least: float) -> tuple[Piece, ...]:
             if change.gain > 6.0 and size > max(least, 3.5 * error) and (best is None or change.gain > best[0]):
                 best = change.gain, a + change.at
         if best is None:
-            break
+            among = [_stretch(each, a, b, spread, least) for a, b in pairwise(edges)]
+            both = max((s for s in among if s is not None), default=None)
+            if both is None:
+                break
+            edges = sorted({*edges, *both[1:]})
+            continue
         edges = sorted({*edges, best[1]})
     return tuple(Piece(a, b, twilight.level(each[a:b])) for a, b in pairwise(edges))
+
+
+def _stretch(each: Floats, a: int, b: int, spread: float, least: float) -> tuple[float, int, int] | None:
+    """What is won by a stretch within days `a` to `b`, and its edges: a clock that was wrong for about half of them and
+    was set right shows no single step. It must win 9 (judgement: half as much again as one step)."""
+    found = onset.stretch(each[a:b])
+    if found is None or found.gain <= 9.0:
+        return None
+    inside = found.stop - found.start
+    error = spread * np.sqrt(1.0 / inside + 1.0 / (b - a - inside))
+    if abs(found.inside - found.outside) <= max(least, 3.5 * error):
+        return None
+    return found.gain, a + found.start, a + found.stop
 
 
 def _cost(residual: Floats, spread: float) -> float:

@@ -48,6 +48,10 @@ QUIET_DAYS = 7.0
 MISSED_NIGHTS = 3
 """Nights in a row without it after which a finding is over (judgement: one doubtful night is none)."""
 
+AS_ONE_S = 3600.0
+"""Seconds between the last stamp of a finding and the begin of another of the same id within which the second is the
+end of the first (judgement: who mends a station loses rows of less than an hour)."""
+
 SURE = 0.9
 """Confidence from which a finding is told on its first night; a less sure one is told when it is there on the next
 night, too (judgement: what is near the line of listing comes and goes)."""
@@ -268,6 +272,16 @@ def _ended(one: Mapping[str, Any], old: Mapping[str, Any], last_us: int) -> bool
     return _within(one, old) and _moment(old["to"]) < last_us - DAY_US
 
 
+def _its_end(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+    """Whether a finding begins where the one before it ended: once the begin of a fault has left the weeks that are
+    diagnosed, the step back to what is right looks like the step of a fault."""
+    if not old:
+        return False
+    begun, end, low, high = (_moment(m) for m in (old["onset"][1], old["to"], *new["onset"]))
+    room = round(AS_ONE_S * SECOND)
+    return begun < end and low - room <= end <= high + room
+
+
 def _next(
     state: str | None, old: dict[str, Any], new: dict[str, Any] | None, last_us: int
 ) -> tuple[str | None, dict[str, Any]]:
@@ -275,6 +289,8 @@ def _next(
     active = state in (NEW, GOING_ON, RETURNED)
     seen = state == SEEN
     over = state == CLEARED or bool(old.get("over"))
+    if new is not None and _its_end(old, new):
+        new = {k: v for k, v in old.items() if k not in ("missed", "over", "picture")}
     if new is not None:
         shown = _moment(new["to"])
         if shown < last_us - QUIET_DAYS * 86_400 * SECOND:

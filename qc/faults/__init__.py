@@ -12,7 +12,7 @@ import importlib
 import pkgutil
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from qc.case import Case
-    from qc.station import Station
+    from qc.station import Channel, Station
 
 IDS: tuple[str, ...] = (
     "site-facts", "clock-offset", "stamp-side", "channels-swapped", "channels-copied", "channel-open", "unit-wrong",
@@ -251,3 +251,28 @@ def steps(fault: str) -> list[str]:
 def onset_row(case: Case, rng: np.random.Generator, *, share: float = 0.5) -> int:
     """A row at random in the first part of a table, for an injected fault to begin at."""
     return int(rng.integers(0, max(1, round(case.rows * share))))
+
+
+def until(case: Case, channel: Channel, row: int, test: Callable[[Case, Channel], Outcome]) -> Outcome:
+    """What the test of one channel says of the record up to a row at which the channel was set right.
+
+    Parameters
+    ----------
+    case : Case
+    channel : Channel
+    row : int
+        the first that is sound again, above 0.
+    test : callable
+        (case, channel) -> outcome.
+
+    Returns
+    -------
+    outcome; a suspect's last stamp, and that of its mend, is the one of the last value before that row.
+    """
+    outcome = test(case.without((channel.name,), case.time[row], case.last), channel)
+    if not isinstance(outcome, Suspect):
+        return outcome
+    there = np.flatnonzero(np.isfinite(case.values(channel)[:row]))
+    last = case.time[int(there[-1]) if len(there) else row - 1]
+    mend = None if outcome.mend is None else replace(outcome.mend, last=last)
+    return replace(outcome, last=last, mend=mend)

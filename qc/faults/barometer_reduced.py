@@ -18,12 +18,13 @@ Data: subtract the reduction by a line of the correction log from the day on at 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from qc.case import Case
-from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
+from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row, until
 from qc.mends import Mend
 from qc.moments import utc_text
 from qc.physics import heights
@@ -50,6 +51,50 @@ def expected(case: Case) -> tuple[float, float]:
 
 
 def _one(case: Case, channel: Channel) -> Outcome:
+    """As the record stands; where the pressure falls back by a reduction, the record before that on its own."""
+    outcome = _judged(case, channel)
+    back = _back(case, channel)
+    if back is None:
+        return outcome
+    earlier = until(case, channel, back[0], _judged)
+    if isinstance(earlier, Suspect) and earlier.onset[1] == case.first:
+        others = (c for c in earlier.clues if c.name != "never lower")
+        earlier = replace(earlier, clues=(*others, *_fell(case, channel, back)))
+    if not isinstance(outcome, Suspect) or outcome.first < case.time[back[0]]:
+        return earlier if isinstance(earlier, Suspect) else outcome
+    if isinstance(earlier, Suspect):
+        return outcome  # it was set right, and is wrong again
+    why = f"the leap at {utc_text(outcome.first)} takes back a fall at {utc_text(case.time[back[0]])}"
+    return Cleared((channel.name,), why)
+
+
+def _back(case: Case, channel: Channel) -> tuple[int, float] | None:
+    """The row at which the pressure falls by about a reduction and stays there for half a day, and by how much."""
+    values = case.values(channel)
+    rows, added = np.flatnonzero(np.isfinite(values)), expected(case)[1]
+    if len(rows) < 2 or added < case.limit(ID, "least"):
+        return None
+    return _leap(case, -values, rows, added, lasts=False)
+
+
+def _fell(case: Case, channel: Channel, back: tuple[int, float]) -> list[Clue]:
+    """What the leap tells at which it was set right; with it no height in the station file is wrong."""
+    row, size = back
+    wrong = _off(case, row, size, case.values(channel)[row:], expected(case)[1])
+    return _leapt(case, wrong, row, -size)
+
+
+def _leapt(case: Case, wrong: float, row: int, size: float) -> list[Clue]:
+    """What a leap tells that misses the size of a reduction by so many rooms."""
+    added = expected(case)[1]
+    match = np.log(case.limit(ID, "sizes") / (_leap_room(added) * np.sqrt(2.0 * np.pi))) - 0.5 * wrong**2
+    return [
+        Clue("leap", float(match), f"{size:+.1f} hPa at {utc_text(case.time[row])}"),
+        Clue("not weather", 0.4 * abs(size) - 1.0, "from one row to the next"),
+    ]
+
+
+def _judged(case: Case, channel: Channel) -> Outcome:
     names = (channel.name,)
     values = case.values(channel)
     rows = np.flatnonzero(np.isfinite(values))
@@ -70,7 +115,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
     unit = heights.in_other_unit(level, usual, spread) or abs(off - added) > 3.0 * wide
     if not 0.8 < level / usual < 1.25 and unit:
         return Untested(names, f"{told}: a matter of units", "the unit is right")
-    if leap is not None and _off(case, values, leap, added) > 3.0:
+    if leap is not None and _off(case, start, leap[1], values[:start][::-1], added) > 3.0:
         why = f"it leaps by {leap[1]:+.1f} hPa at {utc_text(case.time[start])}, a reduction would add {added:.1f}"
         return Cleared(names, why)
     fits, sound = (off - added) / wide, off / spread
@@ -92,10 +137,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         clues.append(Clue("sea level", float(near), f"{off - added:+.1f} hPa from sea-level pressure"))
     else:
         size = leap[1]
-        wrong = _off(case, values, leap, added)
-        match = np.log(case.limit(ID, "sizes") / (_leap_room(added) * np.sqrt(2.0 * np.pi))) - 0.5 * wrong**2
-        clues.append(Clue("leap", float(match), f"{size:+.1f} hPa at {utc_text(case.time[start])}"))
-        clues.append(Clue("not weather", 0.4 * size - 1.0, "from one row to the next"))
+        clues += _leapt(case, _off(case, start, size, values[:start][::-1], added), start, size)
     before = case.time[rows[rows < start][-1]] if leap else case.first
     begin = case.time[start] if leap else case.first
     return Suspect(
@@ -108,7 +150,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         (before, begin),
         device=case.device(channel),
         mend=Mend("offset", names, begin if leap else None, None, -round(size, 1), uncertainty=round(0.03 * size, 1)),
-        exhibit={"channel": channel, "usual": usual, "added": added, "spread": spread, "start": start},
+        exhibit={"channel": channel, "usual": usual, "added": added, "spread": spread, "start": start, "level": level},
     )
 
 
@@ -122,12 +164,10 @@ def _leap_room(added: float) -> float:
     return 0.02 * added + 0.5
 
 
-def _off(case: Case, values: Floats, leap: tuple[int, float], added: float) -> float:
-    """Rooms by which a leap misses the reduction of the pressure before it, at the air temperature of the hour, at the
-    usual one, at 15 degC, and all between."""
-    row, size = leap
-    before = values[:row]
-    here = float(before[np.isfinite(before)][-1])
+def _off(case: Case, row: int, size: float, plain: Floats, added: float) -> float:
+    """Rooms by which a leap misses the reduction of the pressure beside it, at the air temperature of the hour, at the
+    usual one, at 15 degC, and all between; `plain` are the values beside it that are not reduced, nearest first."""
+    here = float(plain[np.isfinite(plain)][0])
     air = case.mate("air_temperature")
     near = case.values(air)[max(0, row - 3) : row + 3] if air is not None else np.empty(0)
     near = near[np.abs(near) < 60.0]
@@ -138,8 +178,11 @@ def _off(case: Case, values: Floats, leap: tuple[int, float], added: float) -> f
     return max(min(sizes) - size, size - max(sizes), 0.0) / _leap_room(added)
 
 
-def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[int, float] | None:
-    """The row at which the pressure leaps up by about a reduction and stays there for half a day, and by how much."""
+def _leap(
+    case: Case, values: Floats, rows: np.ndarray, added: float, *, lasts: bool = True
+) -> tuple[int, float] | None:
+    """The row at which the pressure leaps up by about a reduction and stays there for half a day, and by how much; with
+    `lasts`, to the end of the record."""
     least = max(case.limit(ID, "leap"), 0.6 * added)
     x = values[rows]
     change = np.diff(x)
@@ -153,8 +196,8 @@ def _leap(case: Case, values: Floats, rows: np.ndarray, added: float) -> tuple[i
             continue
         stays = float(np.median(b) - np.median(a))
         rest = x[at + 1 :]
-        lasts = float(np.median(rest)) - float(np.median(x[: at + 1])) > 0.4 * added - 8.0
-        if 0.6 * added < stays < 1.5 * added and lasts and (best is None or abs(stays - added) < abs(best[1] - added)):
+        kept = not lasts or float(np.median(rest)) - float(np.median(x[: at + 1])) > 0.4 * added - 8.0
+        if 0.6 * added < stays < 1.5 * added and kept and (best is None or abs(stays - added) < abs(best[1] - added)):
             k = min(3, len(a), len(b))
             best = int(rows[at + 1]), float(np.median(b[:k]) - np.median(a[-k:]))
     return best
@@ -196,7 +239,7 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     heights = np.linspace(max(-100.0, -0.1 * case.sky.elevation), 1.6 * case.sky.elevation + 100.0, 60)
     curve = standard_pressure(heights)
     values = case.values(e["channel"])
-    level = float(np.nanmedian(values[e["start"] :]))
+    level = e["level"]
     upper.fill_between(heights, curve - e["spread"], curve + e["spread"], color=house.NIGHT, label="usual, +- 1 sd")
     upper.plot(heights, curve, color=house.SERIES[0], label="usual at the height")
     z = case.sky.elevation

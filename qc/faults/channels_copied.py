@@ -136,8 +136,7 @@ def _pair(case: Case, rows: np.ndarray, a: Channel, b: Channel) -> Suspect | Non
         during = np.isin(case.solar_day[rows] - case.solar_day[0], chosen) & np.isfinite(x + y)
         slope, intercept = 1.0, round(float(np.median((y - x)[during])), 6)
     onset = _onset(case, a, b, (slope, intercept), step, index, first)
-    tail = np.flatnonzero(case.solar_day - case.solar_day[0] == chosen[-1])
-    end = case.last if chosen[-1] == index[-1] else case.time[tail[-1]]
+    end = case.last if chosen[-1] == index[-1] else _end(case, a, b, (slope, intercept), step, int(chosen[-1]))
     return Suspect(
         names,
         (
@@ -179,6 +178,18 @@ def _onset(
         return case.first, case.first
     row = int(away[-1])
     return case.time[row], case.time[row + 1]
+
+
+def _end(case: Case, a: Channel, b: Channel, line: tuple[float, float], step: float, day: int) -> np.datetime64:
+    """The last row on the line from the last whole day that lies on it: one row off it may be a glitch, two are not."""
+    rows = np.flatnonzero(case.solar_day - case.solar_day[0] >= day)
+    off = np.abs(case.values(b) - line[0] * case.values(a) - line[1])[rows]
+    rows, off = rows[np.isfinite(off)], off[np.isfinite(off)]
+    away = off > 4.0 * step
+    over = np.flatnonzero(away & np.append(away[1:], True) & (case.solar_day[rows] - case.solar_day[0] > day))
+    stop = int(over[0]) if len(over) else len(rows)
+    last: np.datetime64 = case.time[rows[max(stop - 1, 0)]]
+    return last
 
 
 def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | None:

@@ -38,6 +38,9 @@ if TYPE_CHECKING:
 
 ID = "clock-offset"
 LIGHT = firstlight.LIGHT
+HALVES = 30.0
+"""Minutes from which a change within a day is placed by its first and last light, each alone: clouds move either by
+some 10 min (judgement)."""
 
 
 def test(case: Case) -> Sequence[Outcome]:
@@ -115,6 +118,25 @@ def _spans(case: Case, found: FirstLight, start: int, stop: int) -> tuple[Moment
     us = case.time.astype("datetime64[us]").astype(np.int64)
     a, b = (int(np.clip(np.searchsorted(us, t), 0, case.rows - 1)) for t in (rise, fall))
     return case.time[rows[start]], last, (case.time[a], case.time[b])
+
+
+def _border(case: Case, found: FirstLight, at: int, piece: Piece) -> int:
+    """The row of a change between days `at - 1` and `at` of the series, one of which belongs to `piece`: in the middle
+    of either day or of the night between, by which of last and first light are those of the piece."""
+    near = np.array([d for d in range(max(at - 4, 0), min(at + 4, len(found.row))) if d not in (at - 1, at)], int)
+    mine = (near >= piece.start) & (near < piece.stop)
+    early, late = int(found.row[at - 1]), int(found.row[at])
+    if not (mine.any() and (~mine).any()):
+        return late if at == piece.start else early
+
+    def own(crossings: Floats, day: int) -> bool:
+        hour = np.nanmedian(crossings, axis=1) - found.crossings.day * 86_400e6
+        return bool(abs(hour[day] - np.median(hour[near[mine]])) < abs(hour[day] - np.median(hour[near[~mine]])))
+
+    begins = at == piece.start
+    if own(found.crossings.fall, at - 1) == begins:
+        return early
+    return late if own(found.crossings.rise, at) != begins else (early + late) // 2
 
 
 def _within_two(found: FirstLight, start: int) -> tuple[int, int]:
@@ -204,6 +226,9 @@ def _stepped(case: Case, found: FirstLight, piece: Piece, along: firstlight.Witn
     minutes = _minutes(case, found, piece)
     level, sound = piece.level, _sound(case, found, piece)
     first, last, onset = _spans(case, found, piece.start, piece.stop)
+    if abs(minutes) >= HALVES:
+        first = case.time[_border(case, found, piece.start, piece)] if piece.start else first
+        last = case.time[_border(case, found, piece.stop, piece)] if piece.stop < len(found.row) else last
     each = found.each[piece.start : piece.stop]
     clues = _clues(case, found, minutes, level, each)
     if sound is not None:
@@ -235,6 +260,9 @@ def _stepped(case: Case, found: FirstLight, piece: Piece, along: firstlight.Witn
         clues.append(Clue("whole half hours", max(0.0, float(chance)), f"{minutes:+.1f} min"))
     exact = 15.0 * round(minutes / 15.0) if kind == "zone" else 60.0 * np.sign(minutes)
     amount = _to_the_grid(case, first, last, minutes, sigma) if kind == "set-by-hand" else float(exact)
+    if piece.stop < len(found.row) and minutes < 0:  # a clock that was behind leaves a gap where it is set right
+        close, _, torn = _torn(case, _spans(case, found, piece.stop, len(found.row))[2], -minutes)
+        last = close if torn else last
     until = None if piece.stop == len(found.row) else last
     way = "ahead of" if minutes > 0 else "behind"
     return Suspect(

@@ -26,6 +26,7 @@ from qc import ratios
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, onset_row
 from qc.mends import Mend
+from qc.physics import heights
 from qc.station import Channel
 from qc.verdicts import Floats
 
@@ -51,32 +52,49 @@ def test(case: Case) -> Sequence[Outcome]:
 
 
 class _Jump(NamedTuple):
+    """A jump into `row` from the last value before it, in row `before`; `least` is what no weather makes meanwhile."""
+
+    before: int
     row: int
     size: float
     error: float
+    least: float
+
+
+def _least(case: Case, channel: Channel, apart_s: float) -> float:
+    """The least jump between two values so far apart: over a gap weather has the time of the gap."""
+    quantum = float(case.quantum(channel).max(initial=0.0))
+    return max(case.limits.number(ID, _JUMPS[channel.quantity], apart_s or None), 4.0 * quantum)
 
 
 def _jumped(case: Case, channel: Channel) -> Outcome:
     names = (channel.name,)
-    x = case.values(channel)
-    least = case.limit(ID, _JUMPS[channel.quantity])
-    quantum = float(case.quantum(channel).max(initial=0.0))
-    least = max(least, 4.0 * quantum)
-    found = [j for j in _jumps(case, x, least) if channel.quantity == "air_pressure" or _lasts(case, channel, j, least)]
+    jumps = _jumps(
+        case, channel, share=0.7
+    )  # what was set right goes back by as much, a little less than the least too
+    found = [j for j in jumps if abs(j.size) > j.least]
+    found = [j for j in found if channel.quantity == "air_pressure" or _lasts(case, channel, j)]
     best = max(found, key=lambda j: abs(j.size), default=None)
     if best is None:
+        least = _least(case, channel, case.interval_s)
         return Cleared(names, f"no jump of {least:.3g} {channel.output_unit} and more that stays")
-    end = next((j for j in found if j.row > best.row and abs(j.size + best.size) < 0.3 * abs(best.size)), None)
-    begin = next((j for j in found if j.row < best.row and abs(j.size + best.size) < 0.3 * abs(best.size)), None)
+    back = [j for j in jumps if abs(j.size + best.size) < 0.3 * abs(best.size)]
+    end = next((j for j in back if j.row > best.row), None)
+    begin = next((j for j in back[::-1] if j.row < best.row), None)
     if end is None and begin is not None:  # the larger jump is the return
         best, end = begin, best
-    last = case.time[end.row - 1] if end is not None else case.last
-    hours = float((last - case.time[best.row]) / np.timedelta64(1, "s")) / 3600.0
-    others = _others(case, channel, best.row)
+    odd = _odd_before(case, channel, best) if end is None else None
+    size = best.size if odd is None else -best.size
+    last = case.time[end.before] if end is not None else case.last if odd is None else case.time[best.before]
+    first = case.time[best.row] if odd is None else case.first
+    hours = float((last - first) / np.timedelta64(1, "s")) / 3600.0
+    others = _others(case, channel, best)
     unit = channel.output_unit
-    since = str(case.time[best.row])[:16].replace("T", " ")
+    when = str(case.time[best.row])[:16].replace("T", " ")
+    span = f"from {when} UTC on than just before" if odd is None else f"until {when} UTC than from then on"
+    sure = float(np.log(abs(best.size) / best.least))
     clues = [
-        Clue("size", 1.5 + 2.0 * np.log(abs(best.size) / least), f"a jump of {best.size:+.3g} {unit} within one row"),
+        Clue("size", 1.5 + 2.0 * sure, f"a jump of {best.size:+.3g} {unit} {_within(case, best)}"),
         Clue("stays", min(np.log(max(hours, 0.1) / 6.0), 2.0), f"it stays for {hours:.3g} h"),
         Clue(
             "others",
@@ -84,31 +102,62 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
             if not others
             else -3.0
             if len(others) > 1
-            else float(np.interp(abs(best.size) / least, [1, 3], [-3, 0])),
+            else float(np.interp(abs(best.size) / best.least, [1, 3], [-3, 0])),
             f"{', '.join(others)} jump too" if others else "no other channel jumps",
         ),
     ]
+    clues += [Clue("before", 0.0, odd)] if odd is not None else []
+    closed = end is not None or odd is not None
     return Suspect(
         names,
         tuple(clues),
-        {"factor": 1.0, "offset": round(best.size, 2), "onset": f"{str(case.time[best.row])[:19]}Z"},
-        f"{channel.name} stands {abs(best.size):.3g} {unit} {'higher' if best.size > 0 else 'lower'} from {since} UTC "
-        "on than just before, keeps its shape, and nothing else changes.",
-        case.time[best.row],
+        {"factor": 1.0, "offset": round(size, 2), "onset": f"{str(first)[:19]}Z"},
+        f"{channel.name} stands {abs(size):.3g} {unit} {'higher' if size > 0 else 'lower'} {span}, keeps its shape, "
+        "and nothing else changes.",
+        first,
         last,
-        (case.time[best.row - 1], case.time[best.row]),
+        (case.time[best.before], case.time[best.row]) if odd is None else (case.first, case.first),
         device=case.device(channel),
         rivals={"barometer-offset": sum(c.weight for c in clues) - 1.0} if channel.quantity == "air_pressure" else {},
         mend=Mend(
-            "offset", names, case.time[best.row], last if end is not None else None, -round(best.size, 2),
+            "offset", names, first if odd is None else None, last if closed else None, -round(size, 2),
             uncertainty=best.error, proposed=best.error < 0.05 * abs(best.size),
         ),
         spoils=names,
-        exhibit={"kind": "offset", "row": best.row, "size": best.size},
+        exhibit={"kind": "offset", "row": best.row, "size": size, "before": odd is not None},
     )  # fmt: skip
 
 
-def _lasts(case: Case, channel: Channel, jump: _Jump, least: float) -> bool:
+def _odd_before(case: Case, channel: Channel, jump: _Jump) -> str | None:
+    """Why what stood before a jump is odd, and what stands after it is not: the jump set it right; None where the
+    levels do not tell. A pressure is held against that of the height, a temperature against others of the station."""
+    x, parts = case.values(channel), (slice(0, jump.before + 1), slice(jump.row, None))
+    if channel.quantity == "air_pressure":
+        warm, high = case.warmth, case.sky.elevation
+        usual, said = np.full(case.rows, heights.usual_pressure(high, warm)), f"what is usual at {high:.0f} m"
+        days = [np.isfinite(x[p]).sum() * case.interval_s / 86400.0 for p in parts]
+        wide = [heights.pressure_spread_at(case.sky.latitude, d, high, warm) for d in days]
+    else:
+        beside = next((c for c in case.of(*_BESIDE[:-1]) if c is not channel and c.name != channel.name), None)
+        if beside is None:
+            return None
+        usual, said, wide = case.values(beside), beside.name, [case.limit(ID, "beside")] * 2
+    off = [x[p] - usual[p] for p in parts]
+    if min(np.isfinite(o).sum() for o in off) * case.interval_s < 86400.0:
+        return None
+    levels = [float(np.nanmedian(o)) for o in off]
+    odds = 0.5 * ((levels[0] / wide[0]) ** 2 - (levels[1] / wide[1]) ** 2)
+    if odds < case.limit(ID, "odd-before"):
+        return None
+    return f"{levels[0]:+.3g} {channel.output_unit} from {said} before, {levels[1]:+.3g} after: it was set right then"
+
+
+def _within(case: Case, jump: _Jump) -> str:
+    apart = float((case.time[jump.row] - case.time[jump.before]) / np.timedelta64(1, "m"))
+    return "within one row" if apart * 60.0 <= 1.5 * case.interval_s else f"over a gap of {apart:.0f} min"
+
+
+def _lasts(case: Case, channel: Channel, jump: _Jump) -> bool:
     """Whether a temperature of the day after stands off that of the day before by the jump: weather turns back.
 
     From day to day weather takes away or adds several kelvin: of twice the least jump a smaller share will do, and of
@@ -117,7 +166,7 @@ def _lasts(case: Case, channel: Channel, jump: _Jump, least: float) -> bool:
     moved = _moved(case, case.values(channel), jump)
     if moved is None:
         return abs(jump.size) > 20.0  # without a day on both sides only what no weather does
-    low, high = (0.3, 1.8) if abs(jump.size) > 2.0 * least else (0.5, 1.6)
+    low, high = (0.3, 1.8) if abs(jump.size) > 2.0 * jump.least else (0.5, 1.6)
     if low < moved / jump.size < high:
         return True
     if channel.quantity == "soil_temperature" and abs(jump.size) > case.limit(ID, "soil-sharp") * _quick(case, channel):
@@ -136,38 +185,53 @@ def _quick(case: Case, channel: Channel) -> float:
 def _moved(case: Case, x: Floats, jump: _Jump) -> float | None:
     """By how much the day from the jump on lies above the day before it; None without both."""
     day = round(86400.0 / max(case.interval_s, 1.0))
-    before, after = x[max(0, jump.row - day) : jump.row], x[jump.row : jump.row + day]
+    before, after = x[max(0, jump.before + 1 - day) : jump.before + 1], x[jump.row : jump.row + day]
     if min(np.isfinite(before).sum(), np.isfinite(after).sum()) < 0.8 * day:
         return None
     return float(np.nanmedian(after) - np.nanmedian(before))
 
 
-def _jumps(case: Case, x: Floats, least: float) -> list[_Jump]:
-    """Rows at which a channel jumps and stays for three hours, with the size: what the courses on both sides leave."""
-    if case.rows < 8:
+def _jumps(case: Case, channel: Channel, *, share: float = 1.0) -> list[_Jump]:
+    """Rows at which a channel jumps and stays for three hours, with the size: what the courses on both sides leave.
+
+    Who sets constants often loses rows by it: values may lie up to an hour apart (or one row of a longer interval).
+    """
+    x, interval = case.values(channel), max(case.interval_s, 1.0)
+    here = np.flatnonzero(np.isfinite(x))
+    if len(here) < 8:
         return []
-    step = np.zeros(case.rows)
-    step[1:] = np.where(case.consecutive[1:], np.diff(x), 0.0)
-    rows = np.flatnonzero(np.abs(np.nan_to_num(step)) > 0.75 * least)
-    if len(rows) > 200:  # it jumps all the time: no step of a constant
+    y = x[here]
+    seconds = (case.time[here] - case.time[here[0]]) / np.timedelta64(1, "s")
+    apart, step = np.diff(seconds), np.diff(y)
+    beside = np.diff(here) == 1
+    known = np.where(beside, case.consecutive[here[1:]], False) | (apart <= max(case.limit(ID, "gap"), 2.0 * interval))
+    least = _least(case, channel, case.interval_s)
+    steps = np.flatnonzero(known & (np.abs(step) > 0.75 * share * least)) + 1
+    if len(steps) > 200:  # it jumps all the time: no step of a constant
         return []
-    reach = max(3, round(3.0 * 3600.0 / max(case.interval_s, 1.0)))
-    near = int(np.clip(1800.0 / max(case.interval_s, 1.0), 4, 30))
+    reach = max(3, round(3.0 * 3600.0 / interval))
+    near = int(np.clip(1800.0 / interval, 4, 30))
     out = []
-    for row in rows:
-        before, after = x[max(0, row - reach) : row], x[row : row + reach]
-        near_b, near_a = before[-near:], after[:near]
-        if min(np.isfinite(near_b).sum(), np.isfinite(near_a).sum()) < 3 or min(len(before), len(after)) < 3:
+    for k in steps.tolist():
+        first = int(np.searchsorted(seconds, seconds[k - 1] - (reach - 0.5) * interval))
+        stop = int(np.searchsorted(seconds, seconds[k] + (reach - 0.5) * interval))
+        before, after = y[first:k], y[k:stop]
+        if min(len(before), len(after)) < 3:
             continue
+        near_b, near_a = before[-near:], after[:near]
         tilt_b, tilt_a = (_slope(p) for p in (before[-2 * near :], after[: 2 * near]))
-        centre = (len(near_b) + len(near_a)) / 2.0
-        size = float(np.nanmedian(near_a) - np.nanmedian(near_b) - centre * (tilt_a + tilt_b) / 2.0)
-        apart = (len(before) + len(after)) / 2.0
-        wide = float(np.nanmedian(after) - np.nanmedian(before) - apart * (tilt_a + tilt_b) / 2.0)
-        if bool(abs(size) > least) and 0.5 < wide / size < 1.7 and 0.6 < step[row] / size < 1.6:
-            error = max(float(np.nanstd(np.diff(p))) for p in (before[-7:], after[:7]))
+        tilt, lost = (tilt_a + tilt_b) / 2.0, max(float(apart[k - 1]) / interval - 1.0, 0.0)
+        size = float(np.median(near_a) - np.median(near_b) - ((len(near_b) + len(near_a)) / 2.0 + lost) * tilt)
+        wide = float(np.median(after) - np.median(before) - ((len(before) + len(after)) / 2.0 + lost) * tilt)
+        most = _least(case, channel, float(apart[k - 1])) if lost else least
+        if (
+            bool(abs(size) > share * most)
+            and 0.5 < wide / size < 1.7
+            and 0.6 < (step[k - 1] - lost * tilt) / size < 1.6
+        ):
+            error = max(float(np.std(np.diff(p))) for p in (before[-7:], after[:7]))
             if abs(size) > 3.0 * error:
-                out.append(_Jump(int(row), size, error))
+                out.append(_Jump(int(here[k - 1]), int(here[k]), size, error, most))
     return out
 
 
@@ -180,19 +244,22 @@ def _slope(x: Floats) -> float:
     return float(np.nanmedian(b) - np.nanmedian(a)) / max(len(x) - half, 1)
 
 
-def _others(case: Case, channel: Channel, row: int) -> list[str]:
-    """Channels that change in that row by more than in 99 of 100."""
+def _others(case: Case, channel: Channel, jump: _Jump) -> list[str]:
+    """Channels that change there by more than in 99 of 100, over as long."""
     out = []
+    apart = float((case.time[jump.row] - case.time[jump.before]) / np.timedelta64(1, "s"))
+    lag = min(max(round(apart / max(case.interval_s, 1.0)), 1), case.rows - 1)
     for other in case.channels:
         if (
             other is channel
             or other.quantity in ("wind_direction", "precipitation")
-            or (case.night[row] and "irrad" in other.quantity)
+            or (case.night[jump.row] and "irrad" in other.quantity)
         ):
             continue
-        change = np.abs(np.diff(case.values(other)))
+        x = case.values(other)
+        change = np.abs(x[lag:] - x[:-lag])
         there = change[np.isfinite(change) & (change > 0)]
-        if len(there) > 50 and change[row - 1] > 1.5 * np.percentile(there, 99):
+        if len(there) > 50 and abs(x[jump.row] - x[jump.before]) > 1.5 * np.percentile(there, 99):
             out.append(other.name)
     return out
 
@@ -205,9 +272,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     able = [
         c
         for c in case.of(*_JUMPS)
-        if np.isfinite(case.values(c)).mean() > 0.5
-        and not case.condemned(c)
-        and not _jumps(case, case.values(c), case.limit(ID, _JUMPS[c.quantity]))
+        if np.isfinite(case.values(c)).mean() > 0.5 and not case.condemned(c) and not _jumps(case, c)
     ]
     sun = [c for c in case.of("par") if np.isfinite(case.values(c)).mean() > 0.3 and len(_lit(case, c)) >= 2 * side]
     choice = [*able, *(sun if case.span_s > 12.0 * 86400.0 else [])]
@@ -263,7 +328,8 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     here = slice(max(0, row - wide), min(case.rows, row + wide))
     x, gap = case.values(channel), np.timedelta64(round(max(3 * case.interval_s, 1.0)), "s")
     house.line(axes, case.time[here], x[here], gap=gap, color=house.SERIES[1], label=house.label(channel.name))
-    mended = np.where(np.arange(case.rows) >= row, x - suspect.exhibit["size"], np.nan)
+    wrong = (np.arange(case.rows) < row) if suspect.exhibit["before"] else (np.arange(case.rows) >= row)
+    mended = np.where(wrong & (case.time <= suspect.last), x - suspect.exhibit["size"], np.nan)
     house.line(axes, case.time[here], mended[here], gap=gap, color=house.SOFT, label="without the step")
     axes.set_ylabel(f"{house.label(channel.name, 16)}, {channel.output_unit}")
     house.time_axis(axes, case.time[here][0], case.time[here][-1])

@@ -56,7 +56,7 @@ def _one(case: Case, channel: Channel) -> Outcome:
         when = f"{need:.0f} days with the sun above {floor:.0f} degrees"
         return Untested(names, f"has {len(days)} days with the sun above {floor:.0f} degrees, needs {need:.0f}", when)
     found = [_true(case, s) for s in shade.trace(rows, slot_s) if s.top >= floor and s.depth >= case.limit(ID, "depth")]
-    scored = sorted(((_clues(case, s), s) for s in found), key=lambda c: -sum(clue.weight for clue in c[0]))
+    scored = sorted(((_clues(case, channel, s), s) for s in found), key=lambda c: -sum(clue.weight for clue in c[0]))
     if not scored:
         lit = int((rows.clearness[high] > case.limit(ID, "lit")).sum() * slot_s / 3600.0)
         if lit < case.limit(ID, "hours"):
@@ -113,7 +113,7 @@ def _inside(case: Case, s: shade.Shadow) -> Bools:
     return np.asarray((case.azimuth - s.azimuth_from) % 360.0 <= width)
 
 
-def _clues(case: Case, s: shade.Shadow) -> tuple[Clue, ...]:
+def _clues(case: Case, channel: Channel, s: shade.Shadow) -> tuple[Clue, ...]:
     count = len(s.dark)
     gain = (s.gain - case.limit(ID, "gain")) * case.limit(ID, "per_gain")
     wander = s.wander if np.isfinite(s.wander) else 3.0
@@ -135,11 +135,30 @@ def _clues(case: Case, s: shade.Shadow) -> tuple[Clue, ...]:
         fixed = np.log(max(s.wander_clock, 0.5) / max(s.wander, 0.5))
         said = f"by the clock it wanders by {s.wander_clock:.1f} degrees"
         clues.append(Clue("clock", float(np.clip(1.5 * fixed, -3.0, 2.0)), said))
-    direct = _direct(case, s)
-    if direct is not None:
+    kept, direct = _kept(case, channel, s), _direct(case, s)
+    if kept is not None:  # what hides the sun from it alone leaves beam and sky beside it as they are
+        said = f"it reads {100 * kept:.0f} % of what direct beam and diffuse light beside it make meanwhile"
+        clues.append(Clue("closure", float(np.interp(kept, [0.6, 0.85, 0.95], [3.0, 0.0, -4.0])), said))
+    elif direct is not None:
         said = f"the direct beam beside it stands at {100 * direct:.0f} % of a clear sky's meanwhile"
         clues.append(Clue("direct beam", float(np.interp(direct, [0.1, 0.35, 0.6], [-4.0, 0.0, 3.0])), said))
     return tuple(clues)
+
+
+def _kept(case: Case, channel: Channel, s: shade.Shadow) -> float | None:
+    """What the channel reads while the shadow falls, as a share of what direct beam and diffuse light beside it make,
+    against its usual share; None for other light than global, and where one of the two is not measured."""
+    direct, diffuse = case.mate("direct_irradiance"), case.mate("diffuse_irradiance")
+    if channel.quantity != "global_irradiance" or direct is None or diffuse is None:
+        return None
+    made = case.values(direct) * np.sin(np.radians(np.maximum(case.elevation, 0.0))) + case.values(diffuse)
+    lit = np.isfinite(case.values(channel)) & (made > 50.0)
+    here = lit & np.isin(case.solar_day, s.dark) & _inside(case, s) & (case.elevation <= s.top)
+    if here.sum() < 3:
+        return None
+    share = case.values(channel) / np.maximum(made, 1.0)
+    usual = float(np.median(share[lit]))
+    return float(np.median(share[here])) / usual if usual > 0.0 else None
 
 
 def _direct(case: Case, s: shade.Shadow) -> float | None:

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.case import Case
-from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
+from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row, until
 from qc.mends import Mend
 from qc.physics import fingerprints, onset
 from qc.physics.half_days import grouped_quantile
@@ -43,6 +43,37 @@ def test(case: Case) -> Sequence[Outcome]:
 
 
 def _one(case: Case, channel: Channel) -> Outcome:
+    """As the record stands; where its last nights are sound again, the record before them on its own."""
+    outcome, back = _judged(case, channel), _back(case, channel)
+    earlier = until(case, channel, back, _judged) if back is not None else None
+    return earlier if isinstance(earlier, Suspect) else outcome
+
+
+def _back(case: Case, channel: Channel) -> int | None:
+    """The row after the last of some nights with an offset that two sound ones or more follow to the end."""
+    values = np.where(case.night, case.values(channel), np.nan)
+    nights, medians, _ = _by_night(case, values)
+    least, most = _sound(case, channel)
+    odd = (medians < least) | (medians > most)
+    need = round(case.limit(ID, "nights"))
+    last = int(np.flatnonzero(odd)[-1]) if odd.any() else len(odd)
+    if last + 2 >= len(odd) or last + 1 < need or not odd[last + 1 - need : last + 1].all():
+        return None
+    level, usual = float(np.median(medians[last + 1 - need : last + 1])), float(np.median(medians[last + 1 :]))
+    rows = np.flatnonzero(np.isfinite(values) & (case.solar_day <= nights[last + 1]))
+    return int(rows[np.abs(values[rows] - level) < np.abs(values[rows] - usual)][-1]) + 1
+
+
+def _sound(case: Case, channel: Channel) -> tuple[float, float]:
+    """Between what the median of a sound night lies, the scatter of nights above it included, W/m2."""
+    return case.limit(ID, "low"), case.limit(ID, "high") + _spread(case, channel)
+
+
+def _spread(case: Case, channel: Channel) -> float:
+    return max(case.limit(ID, "spread"), float(np.nanmax(case.quantum(channel), initial=0.0)))
+
+
+def _judged(case: Case, channel: Channel) -> Outcome:
     names = (channel.name,)
     values = np.where(case.night, case.values(channel), np.nan)
     need = case.limit(ID, "nights")
@@ -55,9 +86,8 @@ def _one(case: Case, channel: Channel) -> Outcome:
     if (here == 0.0).mean() > case.limit(ID, "zeros"):
         return Untested(names, "its nights are exact zeros: the logger cuts off what lies below")
     start, low, high = _begin(case, nights, medians)
-    spread = max(case.limit(ID, "spread"), float(np.nanmax(case.quantum(channel), initial=0.0)))
+    spread, (least, most) = _spread(case, channel), _sound(case, channel)
     level = float(np.median(medians[start:]))
-    least, most = case.limit(ID, "low"), case.limit(ID, "high") + spread
     beyond = max(level - most, least - level) / spread
     if beyond <= 0.0:
         return Cleared(names, f"median of {len(nights)} nights {level:.1f} W/m2, {least:.0f} to {most:.1f} is sound")

@@ -122,8 +122,18 @@ def _rest(case: Case, channel: Channel) -> Bools:
     if channel.quantity == "relative_humidity":
         return x >= case.limit(ID, "saturated")
     if channel.quantity in _SUN:
-        return (np.abs(x) <= case.limit(ID, "dark")) & (case.elevation < case.limit(ID, "sun"))
+        zero = (np.abs(x) <= case.limit(ID, "dark")) & (case.elevation < case.limit(ID, "sun"))
+        return zero | case.once(f"{ID};by night;{channel.name}", lambda: _by_night(case, channel))
     return np.zeros(case.rows, bool)
+
+
+def _by_night(case: Case, channel: Channel) -> Bools:
+    """Where one value is held that the day leaves: a zero that is cut off stands still, wherever an offset puts it."""
+    found = repeats(_same(case, [channel], exact=True))
+    up = np.concatenate(([0], np.cumsum(case.elevation >= case.limit(ID, "sun"))))
+    out = np.zeros(case.rows, bool)
+    out[rows_of(found.take(up[found.stop] == up[found.start]))] = True
+    return out
 
 
 def _still(case: Case, channels: Sequence[Channel]) -> _Still | None:

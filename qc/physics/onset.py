@@ -62,6 +62,63 @@ def step(series: ArrayLike, *, least: int = 2) -> Change | None:
     return Change(int(rows[best]), int(rows[good[0]]), int(rows[good[-1]]), low, high, gain)
 
 
+class Stretch(NamedTuple):
+    """A stretch of a series, from value `start` to `stop` (left out), that lies off what stands on both sides of it.
+
+    `inside`, `outside` are the medians; `gain` is the log-likelihood won over one level for all.
+    """
+
+    start: int
+    stop: int
+    inside: float
+    outside: float
+    gain: float
+
+
+def stretch(series: ArrayLike, *, least: int = 2) -> Stretch | None:
+    """The stretch of a series that differs most from the level before and after it: what began and was set right.
+
+    A single step cannot see it where it fills about half of the series: neither side has a level of its own then.
+
+    Parameters
+    ----------
+    series : array, shape (n,), NaN for none
+    least : int
+        values needed in the stretch, and on either side of it.
+
+    Returns
+    -------
+    Stretch, or None where there are fewer than `3 * least` values or no value stands out. The level of most values is
+    that outside; the stretch is where values stand off it to one side by more than twice their scatter, in sum, four
+    scatters of a value at most. As for `step`, the caller judges `gain` and size.
+    """
+    x = np.asarray(series, float)
+    rows = np.flatnonzero(np.isfinite(x))
+    y, n = x[rows], len(rows)
+    if n < 3 * least:
+        return None
+    middle = float(np.median(y))
+    away = np.abs(y - middle)
+    floor = 1e-9 * (1.0 + np.abs(y).max())
+    scatter = 1.4826 * float(np.median(away)) + floor
+    best: Stretch | None = None
+    for side in (1.0, -1.0):
+        score = np.clip(side * (y - middle) / scatter, -4.0, 4.0) - 2.0
+        total = np.concatenate(([0.0], np.cumsum(score)))
+        risen = total - np.minimum.accumulate(total)
+        stop = int(np.argmax(risen))
+        start = int(np.argmin(total[: stop + 1]))
+        if stop - start < least or start < least or n - stop < least:
+            continue
+        inner, outer = y[start:stop], np.concatenate((y[:start], y[stop:]))
+        level, rest = float(np.median(inner)), float(np.median(outer))
+        cost = float(np.abs(inner - level).sum() + np.abs(outer - rest).sum())
+        gain = n * float(np.log((away.sum() + floor * n) / (cost + floor * n)))
+        if best is None or gain > best.gain:
+            best = Stretch(int(rows[start]), int(rows[stop - 1]) + 1, level, rest, gain)
+    return best
+
+
 def _deviations(y: Floats) -> Floats:
     """Sum of absolute deviations from their median of the first k values, for k = 1 to n, shape (n,).
 

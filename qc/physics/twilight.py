@@ -36,6 +36,10 @@ NEGATIVE = 20.0
 """W/m2 below the night, beyond what nights stray, that no light reads by day or night (judgement: pyranometers cool to
 -5 to -15 under a clear sky)."""
 
+OFFSET = 15.0
+"""W/m2 between the dark of a half night and that of the record beyond which the night has an offset of its own, if it
+keeps within as much (judgement: no sensor's zero moves so far)."""
+
 LIT = 0.8
 """Share of the rows between first and last light that must be light too (judgement)."""
 
@@ -125,8 +129,8 @@ def crossings(
     nights = _nights(x, day, from_noon)
     if nights is None:
         return None
-    base, noise = nights
-    lit = x - base
+    base, by_row, noise = nights
+    lit = x - by_row
     good = np.isfinite(lit)
     lit, us, day, index = lit[good], us[good], day[good], rows[good]
     days, first = np.unique(day, return_index=True)
@@ -174,11 +178,14 @@ def held(values: Floats) -> Floats:
     return out
 
 
-def _nights(x: Floats, day: Ints, from_noon: Ints) -> tuple[float, float] | None:
-    """What the dark reads, and what it strays above that: the greatest value of half nights, their 85th percentile.
+def _nights(x: Floats, day: Ints, from_noon: Ints) -> tuple[float, Floats, float] | None:
+    """What the dark reads, the same by row, and what it strays above that: the greatest value of half nights, their
+    85th percentile.
 
-    Lamps, lightning and days torn by a clock that was set are no noise. (Tried: a dark of its own for each half night.
-    It follows the cloud of the night and not of the twilight: days scatter by 8.4 min on campus, not 5.7.)
+    A half night that stands farther off than any sensor's own zero, and still, has an offset: that is its dark, unless
+    it lies far below zero (light that is reversed). Lamps, lightning and days torn by a clock that was set are no
+    noise. (Tried: a dark of its own for each half night. It follows the cloud of the night and not of the twilight:
+    days scatter by 8.4 min on campus, not 5.7.)
     """
     dark = (np.abs(from_noon) > 11 * _HOUR) & np.isfinite(x)
     rows = np.flatnonzero(dark)
@@ -186,10 +193,18 @@ def _nights(x: Floats, day: Ints, from_noon: Ints) -> tuple[float, float] | None
         return None
     whole = float(np.median(x[rows]))
     key = 2 * (day - day[0]) + (from_noon > 0)
-    _, part = np.unique(key[rows], return_inverse=True)
-    most = np.full(part.max() + 1, -np.inf)
-    np.maximum.at(most, part, x[rows] - whole)
-    return whole, max(float(np.quantile(most, 0.85)), 0.0)
+    halves, part = np.unique(key[rows], return_inverse=True)
+    most, least = np.full(len(halves), -np.inf), np.full(len(halves), np.inf)
+    np.maximum.at(most, part, x[rows])
+    np.minimum.at(least, part, x[rows])
+    middle = (most + least) / 2.0
+    apart = (np.abs(middle - whole) > OFFSET) & (most - least < OFFSET) & (middle > -OFFSET)
+    dark_of = np.where(apart, middle, whole)
+    by_row = np.full(len(x), whole)
+    place = np.minimum(np.searchsorted(halves, key), len(halves) - 1)
+    own = halves[place] == key
+    by_row[own] = dark_of[place[own]]
+    return whole, by_row, max(float(np.quantile(most - dark_of, 0.85)), 0.0)
 
 
 def _dark_filled(x: Floats, from_noon: Ints) -> Floats:

@@ -98,6 +98,36 @@ def test_the_first_onset_stays(tmp_path: Path) -> None:
     assert change.document["onset"][0] == "2026-05-01T00:00:00Z"
 
 
+@pytest.mark.parametrize(
+    ("hours", "states"),
+    [
+        (0.0, ["new", "cleared", None, None]),
+        (1.0, ["new", "cleared", None, None]),
+        (1.1, ["new", "cleared", "returned", "going on"]),
+        (-1.0, ["new", "cleared", None, None]),
+        (-1.1, ["new", "cleared", "returned", "going on"]),
+    ],
+)
+def test_the_end_of_a_fault_is_no_fault(tmp_path: Path, hours: float, states: list[str | None]) -> None:
+    """Its begin has left the window: what is left is a step, where it was set right."""
+    ended = QUIET_DAYS + 1.0
+    step_back = f"{np.datetime64(round(LAST - ended * DAY + hours * DAY / 24), 'us')}Z"
+    again = finding(onset=step_back)
+    told = nights(tmp_path, [finding(ended - 3.0)], [finding(ended)], [again], [again])
+    assert [dict(night).get(ID) for night in told] == states
+
+
+def test_a_fault_that_lasted_as_long_as_the_window_is_over_some_days_after_it(tmp_path: Path) -> None:
+    """Its begin leaves the window before it is cleared."""
+    again = finding(onset=finding(3.0)["to"])
+    with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
+        told = []
+        for number, (found, later) in enumerate([(finding(3.0), 0), (again, 0), (again, 4), (again, 5)]):
+            changes = step(connection, f"2026-05-{number + 1:02}", Watched((found,), LAST + later * DAY))
+            told.append(next((c.state for c in changes), None))
+    assert told == ["new", "going on", "going on", "cleared"]
+
+
 def test_findings_of_stations_are_apart(tmp_path: Path) -> None:
     with contextlib.closing(ledger.connect(tmp_path / "ledger.sqlite")) as connection:
         for name in ("hay-loft", "mill"):

@@ -22,6 +22,8 @@ DAYS = 28
     ("name", "first", "last", "spoil", "faults"),
     [
         ("an offset", 16, DAYS, lambda x, s: x + 25.0, {"pyranometer-zero"}),
+        ("an offset that was mended", 3, 14, lambda x, s: x + 25.0, {"pyranometer-zero"}),
+        ("an offset since before, that was mended", 0, 13, lambda x, s: x + 25.0, {"pyranometer-zero"}),
         ("held by day and night", 20, 23, lambda x, s: np.full(len(x), 312.0), {"sensor-frozen", "channel-open"}),
     ],
 )
@@ -37,3 +39,5 @@ def test_which_of_the_two(
     (found,) = diagnosis.diagnose(chain.run(record, limits_of(record.station))).findings
     assert found.fault.id in faults
     assert found.suspect.channels == ("ghi",)
+    begin = np.datetime64("2024-05-01", "us")
+    assert abs(found.suspect.last - (begin + np.timedelta64(last, "D"))) <= np.timedelta64(12, "h")

@@ -146,6 +146,20 @@ def test_the_direct_beam_tells_clouds_from_shade() -> None:
     assert odds(clouded) < 0.0
 
 
+@pytest.mark.parametrize("factor", [1.0, 0.8])
+def test_where_beam_and_sky_beside_it_make_no_more_light_nothing_hides_the_sun(factor: float) -> None:
+    """A hole in the light that all three show is one of the sky, however bright the beam is."""
+    record = shaded(sunny(12, clear=0.5, seed=4), 100.0, 112.0)
+    now = case(record)
+    ghi, dni, dhi = (now.values(now.of(f"{q}_irradiance")[0]) for q in ("global", "direct", "diffuse"))
+    mu = np.sin(np.radians(np.maximum(now.elevation, 0.0)))
+    inside = (now.azimuth > 100.0) & (now.azimuth < 112.0)
+    sky = np.where(inside, np.maximum(ghi - dni * mu, 0.0), dhi)
+    same = with_values(record, dhi=sky, dni=np.where(inside, (ghi - sky) / np.maximum(mu, 0.05), dni))
+    assert odds(with_values(record, ghi=factor * ghi)) > 2.0
+    assert odds(with_values(same, ghi=factor * ghi)) < 0.0
+
+
 def test_too_little_is_not_tested() -> None:
     few = outcome(sunny(2.0, clear=1.0, closed=0.0))
     assert isinstance(few, Untested) and few.decidable_after
