@@ -317,7 +317,8 @@ def table(found: Mapping[str, Any]) -> Iterator[str]:
         where = where if n["where"] else "in health"
         yield f"  noise: day {n['day']}: {n['state']} {n['station']}: {n['text']} -- {where}"
     for plant, why in found["not_planted"].items():
-        yield f"  not planted: {plant}, because {'; '.join(why) if why else 'no slot was left'}"
+        more = f"; and {len(why) - 3} more" if len(why) > 3 else ""
+        yield f"  not planted: {plant}, because {'; '.join(why[:3]) if why else 'no room was left'}{more}"
     s = summed(found)
     yield (
         f"{s['planted']} planted, {s['told']} told ({s['while_it_lasts']} while they lasted, {s['within_3_nights']} "

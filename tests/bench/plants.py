@@ -92,7 +92,7 @@ def held(x: Floats, share: Floats) -> Floats:
 def worn(case: Case, rng: np.random.Generator) -> Injection | None:
     """Cups whose bearing starts in stronger wind only: the middle of the wind by day."""
     ws = by_name(case, "ws")
-    threshold = float(np.nanmedian(case.values(ws)[case.elevation > 20.0]))
+    threshold = float(np.nanmedian(case.values(ws)[case.elevation > 5.0]))
     values = {}
     for channel in (ws, by_name(case, "gust")):
         x = case.values(channel)
@@ -172,7 +172,7 @@ def at_least(least: float, unit: str, what: str, figure: Callable[[Case], float]
 
     def need(case: Case, before: Case) -> str:
         x = figure(case)
-        return "" if x >= least else f"{what} {x:.3g} {unit}, needs {least:g}"
+        return "" if x >= least else f"{what} {x:.3g}{unit and ' ' + unit}, needs {least:g}"
 
     return need
 
@@ -216,7 +216,7 @@ def stirred(case: Case) -> float:
 
 def middle_wind(case: Case) -> float:
     """Middle wind by day, m/s."""
-    by_day = case.values(by_name(case, "ws"))[case.elevation > 20.0]
+    by_day = case.values(by_name(case, "ws"))[case.elevation > 5.0]
     return float(np.nanmedian(by_day)) if len(by_day) else 0.0
 
 
@@ -268,17 +268,17 @@ def humid(case: Case, before: Case) -> str:
     return "" if rains >= 3 or nights >= 8 else f"{rains} long rains (needs 3) and {nights} humid days (needs 8)"
 
 
-def rainy(inside: int, past: int, past_hours: float) -> Need:
-    """Rains during the stretch, and before it enough of them to know what rain looks like here."""
+def rainy(lost_hours: float, past: int, past_hours: float) -> Need:
+    """Wet hours during the stretch, and before it enough rains to know what rain looks like here."""
 
     def need(case: Case, before: Case) -> str:
-        now = _spells(case, _wet(case), 6.0, 0.5)
         old = _wet(before) & (before.time < case.first)
+        lost = hours(case, _hourly(case, _wet(case)))
+        if lost < lost_hours:
+            return f"{lost:.0f} wet hours, needs {lost_hours:g}"
         known, wet = _spells(before, old, 6.0, 0.0), hours(before, _hourly(before, old))
-        if now < inside:
-            return f"{now} rains of half an hour and more, needs {inside}"
         if known < past or wet < past_hours:
-            return f"{known} rains in {wet:.0f} wet hours in the weeks before, needs {past} in {past_hours:.0f}"
+            return f"{known} rains in {wet:.0f} wet hours in the weeks before, needs {past} in {past_hours:g}"
         return ""
 
     return need
@@ -307,14 +307,15 @@ def _spells(case: Case, rows: Bools, pause_h: float, least_h: float) -> int:
 
 # ---- the plants
 
-_LIGHT = at_least(0.8, "of days with sunrise and sunset,", "share", twilights)
+_LIGHT = at_least(0.8, "", "days with sunrise and sunset are a share of", twilights)
+_DARK = (at_least(5.0, "", "dark nights", dark_nights),)
 _NOON_15 = at_least(15.0, "degrees", "noon sun at", noon)
 
 PLANTS: tuple[Plant, ...] = (
     Plant("vane hangs", ("vane-stuck", "sensor-frozen"), 12, spoilt(held, "wd"),
           (at_least(48.0, "h", "wind of 3 m/s for", windy),)),
     Plant("pyranometer reads 25 W/m2 at night", ("pyranometer-zero",), 20, spoilt(lambda x, s: x + 25.0, "ghi"),
-          (at_least(5.0, "", "dark nights", dark_nights),)),
+          _DARK),
     Plant("humidity stops at 86 %", ("hygrometer-ceiling",), 25, spoilt(lambda x, s: np.minimum(x, 86.0), "rh"),
           (humid,)),
     Plant("air temperature in degF", ("unit-wrong",), 14, spoilt(lambda x, s: x * 1.8 + 32.0, "t")),
@@ -334,7 +335,7 @@ PLANTS: tuple[Plant, ...] = (
           (_NOON_15,), bounded=True),
     Plant("gauge clogged, from the book", ("gauge-clogged",), 28, booked("gauge-clogged", "typical"), (), bounded=True),
     Plant("gauge noise, from the book", ("gauge-noise",), 14, booked("gauge-noise", "typical"), (), bounded=True),
-    Plant("gauge dead in rains", ("gauge-open",), 10, spoilt(lambda x, s: 0.0 * x, "rain"), (rainy(6, 12, 60.0),)),
+    Plant("gauge dead in rains", ("gauge-open",), 7, spoilt(lambda x, s: 0.0 * x, "rain"), (rainy(12.0, 12, 60.0),)),
     Plant("cups held", ("anemometer-stalled",), 5, spoilt(lambda x, s: 0.0 * x, "ws", "gust"),
           (at_least(8.0, "h", "sunny wind for", stirred),)),
     Plant("bearing worn", ("anemometer-stalled",), 21, worn,
@@ -369,6 +370,6 @@ PLANTS: tuple[Plant, ...] = (
           (_LIGHT, at_least(16.0, "min", "noon moves by", moved_noon)), file=written("longitude", lambda x: -x)),
     Plant("device freezes, from the book", ("sensor-frozen",), 6, booked("sensor-frozen", "typical"), (), bounded=True),
     Plant("pyranometer offset, from the book", ("pyranometer-zero",), 20, booked("pyranometer-zero", "typical"),
-          (at_least(5.0, "", "dark nights", dark_nights),), bounded=True),
+          _DARK, bounded=True),
 )  # fmt: skip
 """38 of them. A wrong fact of the station file is put into the file itself, and taken out again."""
