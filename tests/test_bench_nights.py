@@ -219,15 +219,17 @@ def test_the_figures_of_a_plant_and_of_a_run() -> None:
         (125, CLEARED, VANE),
     ]
     late = plan_of("late", (VANE,), ("wd",), 200, 204)
-    late.states += [(204, NEW, VANE)]
+    late.states += [(204, NEW, VANE), (210, CLEARED, VANE), (213, RETURNED, VANE)]  # and so it stays
     rows = [row_of(right), row_of(late), row_of(plan_of("missed", (VANE,), ("wd",), 250, 260))]
     assert [(r["told"], r["after_days"], r["nights_going_on"], r["cleared_after_days"]) for r in rows] == [
-        ([104, 121], 4, 1, 13), ([204], 4, 0, None), ([], None, 0, None),
+        ([104, 121], 4, 1, 13), ([204, 213], 4, 0, None), ([], None, 0, None),
     ]  # fmt: skip
-    noise = [{"station": "S", "finding": f, "where": w} for f, w in (("a", ""), ("a", "late"), ("b", "late"))]
+    noise = [
+        {"station": "S", "finding": f, "where": w} for f, w in (("a", ""), ("c", ""), ("a", "late"), ("b", "late"))
+    ]
     found = summed({"plants": rows, "noise": noise, "station_nights": 365, "seconds": 1})
     assert found == {
-        "planted": 3, "told": 2, "while_it_lasts": 1, "within_3_nights": 0, "cleared": 1, "told_once": 1,
-        "noise_lines": 3, "noise_findings": 2, "noise_lines_in_health": 1, "noise_findings_in_health": 1,
+        "planted": 3, "told": 2, "while_it_lasts": 1, "within_3_nights": 0, "cleared": 1, "told_once": 0,
+        "noise_lines": 4, "noise_findings": 3, "noise_lines_in_health": 2, "noise_findings_in_health": 2,
         "station_nights": 365, "seconds": 1,
     }  # fmt: skip
