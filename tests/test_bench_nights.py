@@ -14,7 +14,20 @@ from qc.archive.watch import CLEARED, GOING_ON, NEW, QUIET_DAYS, RETURNED
 from qc.faults import Injection, registry
 from tests.bench import nights
 from tests.bench.invented import made
-from tests.bench.nights import GAP, REST, WINDOW, Planned, Reckoned, Truth, lines, placed, planned, row_of, summed
+from tests.bench.nights import (
+    GAP,
+    REST,
+    WINDOW,
+    Noise,
+    Planned,
+    Reckoned,
+    Truth,
+    lines,
+    placed,
+    planned,
+    row_of,
+    summed,
+)
 from tests.bench.plants import PLANTS, Plant, ahead, at_least, booked, light_or_companion, noon, spoilt
 
 DAYS = 150
@@ -233,3 +246,26 @@ def test_the_figures_of_a_plant_and_of_a_run() -> None:
         "noise_lines": 4, "noise_findings": 3, "noise_lines_in_health": 2, "noise_findings_in_health": 2,
         "station_nights": 365, "seconds": 1,
     }  # fmt: skip
+
+
+def test_runs_are_summed_up_as_one_and_told_in_full() -> None:
+    late = plan_of("late", (VANE,), ("wd",), 200, 204)
+    late.states += [(204, NEW, VANE)]
+    runs = [
+        {"plants": [row_of(late)], "noise": [vars(Noise(5, "S", NEW, "a", "gauge-open at rain (0.80)"))],
+         "not_planted": {"vane hangs": ["S, day 30: no wind"], "tracker": ["S, day 30: no tracker"] * 5}},
+        {"plants": [row_of(plan_of("vane hangs", (VANE,), ("wd",), 50, 62))], "noise": [],
+         "not_planted": {"late": [], "tracker": [], "no room": []}},
+    ]  # fmt: skip
+    found = nights.together([run | {"station_nights": 365, "seconds": 9} for run in runs])
+    assert set(found["not_planted"]) == {"tracker", "no room"}  # what is planted in one run is planted
+    told = list(nights.table(found))
+    assert told[1].split() == ["S", "late", "[wd]", "200-204", "+4!", "0", "never", VANE]  # told when it was over
+    assert told[2].split() == ["S", "vane", "hangs", "[wd]", "50-62", "never", "0", "never"]
+    assert told[3] == "  noise: day 5: new S: gauge-open at rain (0.80) -- in health"
+    assert told[4] == "  not planted: tracker, because " + "; ".join(["S, day 30: no tracker"] * 3) + "; and 2 more"
+    assert told[5] == "  not planted, because no room was left: no room"
+    assert told[6] == (
+        "2 planted, 1 told (0 while they lasted, 0 within 3 nights, 1 once), 0 cleared; 1 lines of noise of 1 findings, "
+        "1 of 1 in health, in 730 station-nights; 18 s"
+    )

@@ -317,8 +317,11 @@ def table(found: Mapping[str, Any]) -> Iterator[str]:
         where = where if n["where"] else "in health"
         yield f"  noise: day {n['day']}: {n['state']} {n['station']}: {n['text']} -- {where}"
     for plant, why in found["not_planted"].items():
-        more = f"; and {len(why) - 3} more" if len(why) > 3 else ""
-        yield f"  not planted: {plant}, because {'; '.join(why[:3]) if why else 'no room was left'}{more}"
+        if why:
+            more = f"; and {len(why) - 3} more" if len(why) > 3 else ""
+            yield f"  not planted: {plant}, because {'; '.join(why[:3])}{more}"
+    if left := [plant for plant, why in found["not_planted"].items() if not why]:
+        yield f"  not planted, because no room was left: {', '.join(left)}"
     s = summed(found)
     yield (
         f"{s['planted']} planted, {s['told']} told ({s['while_it_lasts']} while they lasted, {s['within_3_nights']} "
@@ -332,8 +335,9 @@ def table(found: Mapping[str, Any]) -> Iterator[str]:
 
 
 def replayed(truths: Mapping[str, Truth], plans: Sequence[Planned], jobs: int) -> list[Noise]:
-    """All nights, one after the other; what was told of plants stands in them, the rest is given."""
+    """All nights since `START`, one after the other; what was told of plants stands in them, the rest is given."""
     days = max(truth.days for truth in truths.values())
+    first = datetime.fromisoformat(START).replace(tzinfo=UTC)
     reckoned = Reckoned(plans)
     folder = Path(tempfile.mkdtemp(prefix="nights-"))
     try:
@@ -353,8 +357,7 @@ def replayed(truths: Mapping[str, Truth], plans: Sequence[Planned], jobs: int) -
                         (folder / f"{name}.toml").write_text(text, "utf-8")
                         texts[name] = text
                     (folder / "in" / name / f"{day:04}.csv").write_text("\n".join([head, *by_day[day]]) + "\n", "utf-8")
-                start = np.datetime64(next(iter(truths.values())).station.site.start, "D").astype(datetime)
-                now = datetime(start.year, start.month, start.day, 14, tzinfo=UTC) + timedelta(days=day + 1)
+                now = first + timedelta(days=day + 1, hours=14)  # when the last day of every zone is whole
                 done = whole.night(
                     fleet.load(folder / "fleet.toml"), workers, night=now.date().isoformat(), now=now,
                     progress=lambda done, total: None,
