@@ -306,7 +306,8 @@ def table(found: Mapping[str, Any]) -> Iterator[str]:
         if row["after_days"] is not None and row["after_days"] >= row["to"] - row["from"]:
             late += "!"
         over = "never" if row["cleared_after_days"] is None else f"{row['cleared_after_days']:+}"
-        again = f" (told {len(row['told'])} times)" if len(row["told"]) > 1 else ""
+        later = [f"{day - row['from']:+} ({day - row['to']:+} from the mend)" for day in row["told"][1:]]
+        again = f"; told again {', '.join(later)}" if later else ""
         where = f" [{','.join(row['channels']) or 'all'}]"
         yield (
             f"{row['station']:<14} {row['plant'] + where:<42} {days:>9} {late:>6} {row['nights_going_on']:>4} {over:>8}"
@@ -321,7 +322,7 @@ def table(found: Mapping[str, Any]) -> Iterator[str]:
             more = f"; and {len(why) - 3} more" if len(why) > 3 else ""
             yield f"  not planted: {plant}, because {'; '.join(why[:3])}{more}"
     if left := [plant for plant, why in found["not_planted"].items() if not why]:
-        yield f"  not planted, because no room was left: {', '.join(left)}"
+        yield f"  not planted, because no room was left: {'; '.join(left)}"
     s = summed(found)
     yield (
         f"{s['planted']} planted, {s['told']} told ({s['while_it_lasts']} while they lasted, {s['within_3_nights']} "
