@@ -242,7 +242,7 @@ def test_the_figures_of_a_plant_and_of_a_run() -> None:
     ]
     found = summed({"plants": rows, "noise": noise, "station_nights": 365, "seconds": 1})
     assert found == {
-        "planted": 3, "told": 2, "while_it_lasts": 1, "within_3_nights": 0, "cleared": 1, "told_once": 0,
+        "planted": 3, "told": 2, "while_it_lasts": 1, "within_3_nights": 0, "cleared": 1, "told_once": 0, "told_again": 2,
         "noise_lines": 4, "noise_findings": 3, "noise_lines_in_health": 2, "noise_findings_in_health": 2,
         "station_nights": 365, "seconds": 1,
     }  # fmt: skip
@@ -266,6 +266,6 @@ def test_runs_are_summed_up_as_one_and_told_in_full() -> None:
     assert told[4] == "  not planted: tracker, because " + "; ".join(["S, day 30: no tracker"] * 3) + "; and 2 more"
     assert told[5] == "  not planted, because no room was left: no room"
     assert told[6] == (
-        "2 planted, 1 told (0 while they lasted, 0 within 3 nights, 1 once), 0 cleared; 1 lines of noise of 1 "
-        "findings, 1 of 1 in health, in 730 station-nights; 18 s"
+        "2 planted, 1 told (0 while they lasted, 0 within 3 nights, 1 once, the others 0 times more), 0 cleared; "
+        "1 lines of noise of 1 findings, 1 of 1 in health, in 730 station-nights; 18 s"
     )

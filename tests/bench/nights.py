@@ -274,6 +274,7 @@ def row_of(plan: Planned) -> dict[str, Any]:
         "nights_going_on": len({day for day, state, _ in plan.states if state == watch.GOING_ON}),
         "cleared": cleared, "cleared_after_days": cleared[-1] - plan.last if cleared and not open_ else None,
         "as": sorted({fault for _, _, fault in plan.states}),
+        "lines": [list(told) for told in plan.states if told[1] != watch.GOING_ON],
     }  # fmt: skip
 
 
@@ -288,6 +289,7 @@ def summed(found: Mapping[str, Any]) -> dict[str, Any]:
         "within_3_nights": sum(r["after_days"] < 3 for r in told),
         "cleared": sum(r["cleared_after_days"] is not None for r in told),
         "told_once": sum(len(r["told"]) == 1 for r in told),
+        "told_again": sum(len(r["told"]) - 1 for r in told),
         "noise_lines": len(noise),
         "noise_findings": len({(n["station"], n["finding"]) for n in noise}),
         "noise_lines_in_health": sum(not n["where"] for n in noise),
@@ -326,7 +328,8 @@ def table(found: Mapping[str, Any]) -> Iterator[str]:
     s = summed(found)
     yield (
         f"{s['planted']} planted, {s['told']} told ({s['while_it_lasts']} while they lasted, {s['within_3_nights']} "
-        f"within 3 nights, {s['told_once']} once), {s['cleared']} cleared; {s['noise_lines']} lines of noise of "
+        f"within 3 nights, {s['told_once']} once, the others {s['told_again']} times more), {s['cleared']} cleared; "
+        f"{s['noise_lines']} lines of noise of "
         f"{s['noise_findings']} findings, {s['noise_lines_in_health']} of {s['noise_findings_in_health']} in health, "
         f"in {s['station_nights']} station-nights; {s['seconds']} s"
     )
