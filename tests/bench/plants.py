@@ -191,6 +191,14 @@ def _tops(case: Case, x: Floats) -> Floats:
     return np.asarray(tops[rows >= 0.9 * 86400.0 / case.interval_s])
 
 
+def azimuth_rate(case: Case) -> float:
+    """Degrees of azimuth an hour, in the middle, that the sun goes between 12 and 60 degrees of elevation: where it
+    climbs straight up, as in the tropics about the equinox, no azimuth has sun on either side of it."""
+    rate = np.abs((np.diff(case.azimuth) + 180.0) % 360.0 - 180.0) * 3600.0 / case.interval_s
+    rows = (case.elevation[1:] > 12.0) & (case.elevation[1:] < 60.0) & case.consecutive[1:]
+    return float(np.median(rate[rows])) if rows.any() else 0.0
+
+
 def dark_nights(case: Case) -> float:
     """Nights with two hours and more of the sun well down."""
     _, rows = np.unique(case.solar_day[case.night], return_counts=True)
@@ -332,7 +340,7 @@ PLANTS: tuple[Plant, ...] = (
     Plant("station file: stamps on the other side", ("stamp-side", "clock-offset"), 10, nothing,
           (_LIGHT, at_least(10.0, "min", "interval of", interval)), file=other_side),
     Plant("pyranometer shaded, from the book", ("pyranometer-shaded",), 30, booked("pyranometer-shaded", "typical"),
-          (_NOON_15,), bounded=True),
+          (_NOON_15, at_least(8.0, "degrees/h", "azimuth of the sun goes by", azimuth_rate)), bounded=True),
     Plant("gauge clogged, from the book", ("gauge-clogged",), 28, booked("gauge-clogged", "typical"), (), bounded=True),
     Plant("gauge noise, from the book", ("gauge-noise",), 14, booked("gauge-noise", "typical"), (), bounded=True),
     Plant("gauge dead in rains", ("gauge-open",), 7, spoilt(lambda x, s: 0.0 * x, "rain"), (rainy(12.0, 12, 60.0),)),
