@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -147,9 +148,7 @@ def test_stamps_of_a_slow_clock_lie_an_hour_back() -> None:
 
 def test_a_wrong_station_file_stands_while_it_is_planted() -> None:
     plant = next(p for p in PLANTS if p.name == "station file: height in feet")
-    plan = Planned(
-        "A-mountain", plant, (40, 48), Injection((), np.datetime64(0, "us"), np.datetime64(0, "us"), {}), 40, 48
-    )
+    plan = replace(plan_of("height", ("site-facts",), (), 40, 48), plant=plant)
     text = "elevation = 2310.0\n"
     assert [nights.station_file(text, [plan], day) == text for day in (39, 40, 47, 48)] == [True, False, False, True]
     assert nights.station_file(text, [plan], 40) == "elevation = 7578.7\n"  # m to feet: 2310 / 0.3048 (computed)
@@ -161,13 +160,19 @@ def test_a_wrong_station_file_stands_while_it_is_planted() -> None:
 
 def plan_of(name: str, faults: tuple[str, ...], channels: tuple[str, ...], first: int, last: int) -> Planned:
     nothing = Injection(channels, np.datetime64(0, "us"), np.datetime64(0, "us"), {})
-    return Planned("S", Plant(name, faults, last - first, lambda case, rng: None), (first, last), nothing, first, last)
+    plant = Plant(name, faults, last - first, lambda case, rng: None)
+    return Planned("S", plant, (first, last), nothing, first, last, MENDED)
 
 
-def finding(fault: str, state: str, *channels: str, station: str = "S") -> Mapping[str, Any]:
+MENDED = np.datetime64("2024-06-21T00:00", "us")
+
+
+def finding(
+    fault: str, state: str, *channels: str, station: str = "S", onset: str = "2024-06-09T00:10:00Z"
+) -> Mapping[str, Any]:
     where = ".".join(channels) or "station"
     return {"station": station, "state": state, "fault": fault, "channels": list(channels), "id": f"{fault}@{where}",
-            "confidence": 0.8}  # fmt: skip
+            "confidence": 0.8, "onset": ["2024-06-01T00:00:00Z", onset]}  # fmt: skip
 
 
 VANE = "vane-stuck"
@@ -185,6 +190,8 @@ VANE = "vane-stuck"
         (100, finding("unit-wrong", NEW, "wd"), False),
         (100, finding(VANE, NEW, "wd", station="other"), False),
         (100, finding(VANE, NEW), True),  # of all channels
+        (113, finding(VANE, NEW, "wd", onset="2024-06-21T00:00:00Z"), True),
+        (113, finding(VANE, NEW, "wd", onset="2024-06-21T00:10:00Z"), False),  # the mend taken for the begin
     ],
 )
 def test_a_finding_belongs_to_the_plant_it_tells_of(day: int, told: Mapping[str, Any], mine: bool) -> None:

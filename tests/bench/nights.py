@@ -66,13 +66,17 @@ class Truth:
         self.each = 1440 // station.site.minutes
         self._start = np.datetime64(station.site.start, "us")
 
+    def moment(self, day: int) -> np.datetime64:
+        """When a day begins, UTC."""
+        return self._start + np.timedelta64(86_400 * day, "s")
+
     @cached_property
     def _checked(self) -> chain.Checked:
         return chain.run(self.station.record(), limits_of(self.station.station), only=ISOLATED)
 
     def case(self, first: int, last: int) -> Case:
         """From one day to another, the last one left out."""
-        a, b = (self._start + np.timedelta64(86_400 * day, "s") for day in (max(first, 0), last))
+        a, b = self.moment(max(first, 0)), self.moment(last)
         return diagnosis.case_of(chain.period(self._checked, a + np.timedelta64(1, "s"), b), "main")
 
 
@@ -80,7 +84,8 @@ class Truth:
 class Planned:
     """A plant at a station, in the rows of some days (counted from the first, the last one left out).
 
-    `first` is the day of the first row that it changes, `last` the one after the day of the last: the mend.
+    `first` is the day of the first row that it changes, `last` the one after the day of the last: the mend, whose
+    moment is `mended`, UTC.
     """
 
     station: str
@@ -89,6 +94,7 @@ class Planned:
     injection: Injection
     first: int
     last: int
+    mended: np.datetime64
     states: list[tuple[int, str, str]] = field(default_factory=list)
     """Day, state and fault that was told."""
 
@@ -116,7 +122,7 @@ def placed(truth: Truth, plant: Plant, day: int, seed: int = 0) -> Planned | str
     if not len(rows):
         return "it changes nothing in those days"
     first, last = (day + int(row) // truth.each for row in rows[[0, -1]])
-    return Planned(name, plant, stretch, injection, first, last + 1)
+    return Planned(name, plant, stretch, injection, first, last + 1, case.time[rows[-1]])
 
 
 def touched(case: Case, injection: Injection) -> np.ndarray[Any, np.dtype[np.int64]]:
@@ -218,7 +224,8 @@ class Reckoned:
         """One night: the findings of its document, and the lines of its mail.
 
         A finding that is new or returned belongs to the latest plant of its station that has begun, may be called so
-        and touches its channels, if a row of it still lies in the window; what is told of it later goes with it.
+        and touches its channels, if a row of the plant still lies in the window, and the finding begins before the
+        mend: what is said to begin with it is said of sound rows. What is told of a finding later goes with it.
         """
         for finding in findings:
             station, state = str(finding["station"]), str(finding["state"])
@@ -230,6 +237,7 @@ class Reckoned:
                 owner.states.append((day, state, str(finding["fault"])))
             elif state != watch.GOING_ON:
                 about = f"{finding['fault']} at {','.join(finding['channels']) or 'all'} ({finding['confidence']:.2f})"
+                about += f" since {finding['onset'][1][:10]}"
                 self._add(day, station, state, key[1], about, owner)
         for line in told:
             word, _, rest = line.partition(" ")
@@ -244,6 +252,7 @@ class Reckoned:
             if p.station == finding["station"]
             and p.first <= day < p.last + WINDOW
             and finding["fault"] in p.plant.faults
+            and np.datetime64(finding["onset"][1].removesuffix("Z"), "us") <= p.mended
             and (not p.channels or not finding["channels"] or set(p.channels) & set(finding["channels"]))
         ]
         return max(fits, key=lambda p: p.first) if fits else self._window(str(finding["station"]), day)

@@ -13,7 +13,8 @@ from qc import chain, diagnosis
 from qc.run import limits_of
 from qc.verdicts import Floats
 from tests.bench.invented import made
-from tests.bench.nights import Planned, Plant, lines
+from tests.bench.nights import Planned, Truth, lines, placed
+from tests.bench.plants import Plant, spoilt
 
 DAYS = 28
 
@@ -30,8 +31,10 @@ def test_which_of_the_two(
 ) -> None:
     """At a station whose healthy nights lie at 0."""
     station = made("B-maritime", DAYS, start="2024-05-01")
-    plan = Planned("B-maritime", Plant(name, (), "ghi", last - first, spoil), first, last)
-    head, days = lines(station, [plan], DAYS)
+    truth = Truth(station, DAYS)
+    plan = placed(truth, Plant(name, (), last - first, spoilt(spoil, "ghi")), first)
+    assert isinstance(plan, Planned)
+    head, days = lines(truth, [plan])
     text = "\n".join([head, *(line for day in days for line in day)]) + "\n"
     record = replace(station, raw=text.encode()).record()
     (found,) = diagnosis.diagnose(chain.run(record, limits_of(record.station))).findings
