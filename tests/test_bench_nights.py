@@ -137,6 +137,16 @@ def test_only_the_cells_asked_for_change_and_by_what_is_asked() -> None:
             assert float(a[column]) == pytest.approx(float(b[column]) * 1.8 + 32.0, abs=0.0051)
 
 
+def test_two_channels_are_spoilt_in_the_same_days() -> None:
+    station = made("A-maritime", 4)
+    half = nights.spoilt_table(station, 4, *((c, 1, 3, lambda x, s: 0.5 * x) for c in ("ghi", "par")))
+    was, now = (replace(station, raw=raw).record().tables["main"].channels for raw in (station.raw, half))
+    inside = np.repeat([False, True, True, False], 144)
+    for name in was:
+        want = was[name].values * np.where(inside & (name in ("ghi", "par")), 0.5, 1.0)
+        np.testing.assert_allclose(now[name].values, want, atol=0.051)  # a step of 0.1 W/m2
+
+
 def test_stamps_of_a_slow_clock_lie_an_hour_back() -> None:
     _, by_day = lines(truth(), [stands(Plant("stamps", ("clock-offset",), 3, ahead(-60.0)), 40)])
     healthy = lines(truth(), [])[1]

@@ -37,7 +37,7 @@ from qc.faults import Injection
 from qc.injection import Files
 from qc.run import limits_of
 from tests.bench.invented import SITES, Made, made
-from tests.bench.plants import PLANTS, Plant
+from tests.bench.plants import PLANTS, Plant, Spoil, spoilt
 
 START = "2024-03-01"
 FIRST = 30
@@ -169,7 +169,7 @@ def lines(truth: Truth, plans: Sequence[Planned]) -> tuple[str, list[list[str]]]
     for plan in plans:
         a, b = (truth.each * day for day in plan.stretch)
         if plan.injection.values or plan.injection.ahead_s is not None:
-            rows[a:b] = _spoilt(truth, plan, truth.rows[a:b])
+            rows[a:b] = _spoilt(truth, plan, rows[a:b])
     return truth.head, [rows[d * truth.each : (d + 1) * truth.each] for d in range(truth.days)]
 
 
@@ -181,6 +181,15 @@ def _spoilt(truth: Truth, plan: Planned, rows: Sequence[str]) -> list[str]:
         (raw,) = files.planted("main", plan.injection, bounded=plan.plant.bounded)
     _, *told = raw.decode().splitlines()
     return told
+
+
+def spoilt_table(station: Made, days: int, *spells: tuple[str, int, int, Spoil]) -> bytes:
+    """A station's table with the values of some channels put through functions from one day to another: (channel, first
+    day, last day, which is left out, function as in `spoilt`)."""
+    truth = Truth(station, days)
+    plans = [placed(truth, Plant(c, (), last - first, spoilt(spoil, c)), first) for c, first, last, spoil in spells]
+    head, by_day = lines(truth, [p for p in plans if isinstance(p, Planned)])
+    return "\n".join([head, *(line for day in by_day for line in day), ""]).encode()
 
 
 def station_file(text: str, plans: Sequence[Planned], day: int) -> str:

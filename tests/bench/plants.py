@@ -20,6 +20,9 @@ from qc.station import Channel
 from qc.verdicts import Bools, Floats
 from tests.bench.invented import CHANNELS
 
+Spoil = Callable[[Floats, Floats], Floats]
+"""(values, the share of the stretch that has passed at each) -> what stands there then."""
+
 Make = Callable[[Case, np.random.Generator], Injection | None]
 """(healthy rows of the stretch, chance) -> what is done to them; None where it cannot be."""
 
@@ -57,7 +60,7 @@ class Plant:
 # ---- ways of planting
 
 
-def spoilt(spoil: Callable[[Floats, Floats], Floats], *names: str, digit: float | None = None) -> Make:
+def spoilt(spoil: Spoil, *names: str, digit: float | None = None) -> Make:
     """All values of some channels, put through a function of the values and the share of the stretch that has passed.
 
     `digit`: the step that a logger prints in another unit.
