@@ -122,6 +122,8 @@ def test_rows_outside_of_what_is_planted_stay_as_they_are(plant: Plant) -> None:
     assert changed[0] == plan.first
     assert changed[-1] == plan.last - 1
     assert set(changed) <= set(range(*plan.stretch))
+    last = max(row for row, line in enumerate(by_day[plan.last - 1]) if line != healthy[plan.last - 1][row])
+    assert plan.mended == truth().moment(plan.last - 1) + (last + 1) * np.timedelta64(300, "s")  # stamps mark the end
 
 
 def test_only_the_cells_asked_for_change_and_by_what_is_asked() -> None:
