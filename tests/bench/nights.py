@@ -309,12 +309,17 @@ def summed(found: Mapping[str, Any]) -> dict[str, Any]:
         "told_once": sum(len(r["told"]) == 1 for r in told),
         "told_again": sum(len(r["told"]) - 1 for r in told),
         "noise_lines": len(noise),
-        "noise_findings": len({(n["station"], n["finding"]) for n in noise}),
+        "noise_findings": len({_one(n) for n in noise}),
         "noise_lines_in_health": sum(not n["where"] for n in noise),
-        "noise_findings_in_health": len({(n["station"], n["finding"]) for n in noise if not n["where"]}),
+        "noise_findings_in_health": len({_one(n) for n in noise if not n["where"]}),
         "station_nights": found["station_nights"],
         "seconds": found["seconds"],
     }
+
+
+def _one(noise: Mapping[str, Any]) -> tuple[Any, ...]:
+    """What makes lines of noise one finding: run, station, finding, and the plant in whose time it was new."""
+    return noise.get("seed", 0), noise["station"], noise["finding"], noise["where"]
 
 
 def table(found: Mapping[str, Any]) -> Iterator[str]:
@@ -412,7 +417,7 @@ def main() -> None:
         nights, seconds = 0 if asked.plan else asked.days * len(names), round(time.perf_counter() - begun)
         found = {
             "stations": names, "seed": asked.seed, "plants": [row_of(p) for p in plans],
-            "noise": [vars(n) for n in noise], "not_planted": refused, "station_nights": nights, "seconds": seconds,
+            "noise": [vars(n) | {"seed": asked.seed} for n in noise], "not_planted": refused, "station_nights": nights, "seconds": seconds,
         }  # fmt: skip
     print(json.dumps(found | {"summary": summed(found)}) if asked.json else "\n".join(table(found)))
 
