@@ -256,9 +256,8 @@ def test_the_figures_of_a_plant_and_of_a_run() -> None:
     assert [(r["told"], r["after_days"], r["nights_going_on"], r["cleared_after_days"]) for r in rows] == [
         ([104, 121], 4, 1, 13), ([204, 213], 4, 0, None), ([], None, 0, None),
     ]  # fmt: skip
-    noise = [
-        {"station": "S", "finding": f, "where": w} for f, w in (("a", ""), ("c", ""), ("a", "late"), ("b", "late"))
-    ]
+    lines_ = [("a", "", 0), ("a", "", 0), ("c", "", 0), ("c", "", 1), ("a", "late", 0), ("b", "late", 0)]
+    noise = [{"station": "S", "finding": f, "where": w, "seed": seed} for f, w, seed in lines_]
     found = summed({"plants": rows, "noise": noise, "station_nights": 365, "seconds": 1})
     assert found == {
         "planted": 3, "told": 2, "while_it_lasts": 1, "within_3_nights": 0, "cleared": 1, "told_once": 0,

@@ -417,7 +417,8 @@ def main() -> None:
         nights, seconds = 0 if asked.plan else asked.days * len(names), round(time.perf_counter() - begun)
         found = {
             "stations": names, "seed": asked.seed, "plants": [row_of(p) for p in plans],
-            "noise": [vars(n) | {"seed": asked.seed} for n in noise], "not_planted": refused, "station_nights": nights, "seconds": seconds,
+            "noise": [vars(n) | {"seed": asked.seed} for n in noise], "not_planted": refused,
+            "station_nights": nights, "seconds": seconds,
         }  # fmt: skip
     print(json.dumps(found | {"summary": summed(found)}) if asked.json else "\n".join(table(found)))
 
