@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -22,23 +23,42 @@ from qc.logs import NO_LOGS
 from qc.run import limits_of
 from tests.archive import fleets
 from tests.bench.invented import made
-from tests.bench.nights import Planned, Plant, lines
+from tests.bench.nights import Planned, Truth, lines, placed
+from tests.bench.plants import Plant, spoilt
 
 START = np.datetime64("2024-05-01")
-REVERSED = Planned("A-maritime", Plant("reversed", ("pyranometer-reversed",), "ghi", 5, lambda x, s: -x), 12, 17)
-OPEN = Planned("A-desert", Plant("open", ("channel-open",), "t", 5, lambda x, s: np.full(len(x), -50.0)), 13, 18)
 DAYS = 27
+
+
+@dataclass(frozen=True)
+class Spell:
+    """A plant at a station from one day to another, the last one left out."""
+
+    station: str
+    plant: Plant
+    first: int
+
+    @property
+    def last(self) -> int:
+        return self.first + self.plant.days
+
+
+REVERSED = Spell("A-maritime", Plant("reversed", ("pyranometer-reversed",), 5, spoilt(lambda x, s: -x, "ghi")), 12)
+OPEN = Spell("A-desert", Plant("open", ("channel-open",), 5, spoilt(lambda x, s: np.full(len(x), -50.0), "t")), 13)
 
 
 class Inboxes:
     """A fleet of invented stations at 10 min, each with a fault for some days."""
 
-    def __init__(self, folder: Path, plans: Sequence[Planned], more: str = "") -> None:
+    def __init__(self, folder: Path, plans: Sequence[Spell], more: str = "") -> None:
         self.folder, self.tables, self.day = folder, {}, 0
         entries = [f'[fleet]\nstore = "store"\noutbox = "outbox"\n{more}\n']
         for plan in plans:
             station = made(plan.station, DAYS, start=str(START), minutes=10)
-            self.tables[plan.station] = lines(station, [plan], DAYS)
+            truth = Truth(station, DAYS)
+            planted = placed(truth, plan.plant, plan.first)
+            assert isinstance(planted, Planned)
+            self.tables[plan.station] = lines(truth, [planted])
             (folder / "in" / plan.station).mkdir(parents=True)
             (folder / f"{plan.station}.toml").write_text(station.text, "utf-8")
             entries.append(f'[[station]]\nfile = "{plan.station}.toml"\ninbox = "in/{plan.station}/*.csv"\n')
@@ -81,7 +101,7 @@ def test_told_on_the_first_night_then_going_on_then_cleared(tmp_path: Path) -> N
 
 @pytest.mark.parametrize("plan", [REVERSED, OPEN], ids=lambda plan: plan.plant.name)
 def test_a_night_finds_what_diagnose_finds_in_the_same_rows(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, plan: Planned
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, plan: Spell
 ) -> None:
     """From some days only, so that rows before them are there for the reach of the chain and for nothing else; what was
     found is undone, and the rest is found in the same days as well."""
