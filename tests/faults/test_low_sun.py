@@ -12,7 +12,7 @@ from qc import chain
 from qc.diagnosis import Diagnosis, diagnose
 from qc.run import limits_of
 from tests.bench.invented import made
-from tests.bench.nights import Planned, Plant, lines
+from tests.bench.nights import spoilt_table
 
 DAYS = 28
 FIRST = np.datetime64("2024-12-01T00:00", "us")
@@ -27,11 +27,9 @@ def run(
     """Four weeks; by default in a December at 51.6 degrees north, with no sun above 17 degrees. All light before is
     less by `dull`."""
     station = made(name, DAYS, start=start, seed=seed)
-    plan = Planned(name, Plant("factor", (), channel, last - first, lambda x, s: factor * x + offset), first, last)
-    weather = [Plant("dull", (), c, first, lambda x, s: dull * x) for c in ("ghi", "dni", "dhi", "par")]
-    head, days = lines(station, [plan, *(Planned(name, w, 0, first) for w in weather if dull < 1.0)], DAYS)
-    text = "\n".join([head, *(line for day in days for line in day)]) + "\n"
-    record = replace(station, raw=text.encode()).record()
+    spells = [(channel, first, last, lambda x, s: factor * x + offset)]
+    spells += [(c, 0, first, lambda x, s: dull * x) for c in ("ghi", "dni", "dhi", "par") if dull < 1.0]
+    record = replace(station, raw=spoilt_table(station, DAYS, *spells)).record()
     return diagnose(chain.run(record, limits_of(record.station)))
 
 

@@ -14,6 +14,7 @@ from qc.faults.unit_wrong.reading import (
     levels,
     readings,
 )
+from qc.faults.unit_wrong.sunlight import HEAVY
 from qc.faults.unit_wrong.wind import daily, ratio_of
 from qc.physics import onset
 from qc.station import Channel
@@ -29,13 +30,13 @@ def put_right(case: Case, channel: Channel) -> list[int]:
         return []  # no two rains are alike
     if channel.quantity in WIND:
         days, _ = daily(case, channel)
-        return _stepped_back(case, channel, days, ratio_of(case, channel))
+        return _stepped_back(case, channel, days, ratio_of(case, channel), 0.4)
     if channel.quantity == "global_irradiance":
         bright = case.clearness(channel)
         rows = np.flatnonzero(bright > 0.0)
         days, first = np.unique(case.solar_day[rows], return_index=True)
         tops = np.log(np.maximum.reduceat(bright[rows], first)) if len(rows) else None
-        return _stepped_back(case, channel, days, tops)
+        return _stepped_back(case, channel, days, tops, HEAVY)  # a change of weather does as much as less
     return _leapt_back(case, channel)
 
 
@@ -58,18 +59,18 @@ def _leapt_back(case: Case, channel: Channel) -> list[int]:
     return sorted(found, reverse=True)
 
 
-def _stepped_back(case: Case, channel: Channel, days: Floats, series: Floats | None) -> list[int]:
+def _stepped_back(case: Case, channel: Channel, days: Floats, series: Floats | None, least: float) -> list[int]:
     """The first row of the day on which a logarithm by day steps by a unit's factor, the other way about: the last
-    step of the series, or the one before which it stepped into that unit."""
+    step of the series, or the one before which it stepped into that unit. Factors below `least` are left out."""
     if series is None:
         return []
-    turns = [float(np.log(r.factor)) for r in readings(case, channel)]
+    turns = [turn for r in readings(case, channel) if abs(turn := float(np.log(r.factor))) > least]
     start = 0
     while (change := onset.step(series[start:], least=2)) is not None and change.gain > 3.0:
         jump = change.after - change.before
-        if any(abs(turn) > 0.4 and abs(jump - turn) < 0.35 * abs(turn) for turn in turns):
+        if any(abs(jump - turn) < 0.35 * abs(turn) for turn in turns):
             return [int(np.searchsorted(case.solar_day, days[start + change.at]))]
-        if not any(abs(turn) > 0.4 and abs(jump + turn) < 0.35 * abs(turn) for turn in turns):
+        if not any(abs(jump + turn) < 0.35 * abs(turn) for turn in turns):
             break
         start += change.at
     return []
