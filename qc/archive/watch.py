@@ -289,6 +289,8 @@ def _next(
     active = state in (NEW, GOING_ON, RETURNED)
     seen = state == SEEN
     over = state == CLEARED or bool(old.get("over"))
+    if over and new is not None and not set(old["channels"]) & set(new["channels"]) and old["channels"]:
+        over = False  # an id of a device: another of its channels has not been told before
     if new is not None and _its_end(old, new):
         new = {k: v for k, v in old.items() if k not in ("missed", "over", "picture")}
     if new is not None:

@@ -271,6 +271,17 @@ def test_a_second_name_of_what_is_over_makes_no_line(tmp_path: Path) -> None:
     assert states == [[("unit-wrong@t", "new")], [("unit-wrong@t", "cleared")], [], [], []]
 
 
+@pytest.mark.parametrize(("channels", "state"), [(("rh",), "new"), (("t", "rh"), "returned"), (("t",), "returned")])
+def test_another_channel_of_a_device_has_not_been_there_before(
+    tmp_path: Path, channels: tuple[str, ...], state: str
+) -> None:
+    probe = {"id": "channel-open@probe-1"}
+    old, new = finding(channels=("t",)) | probe, finding(channels=channels) | probe
+    gone: list[dict[str, Any]] = []
+    states = nights(tmp_path, [old], *[gone] * MISSED_NIGHTS, [new])
+    assert [dict(n).get(probe["id"]) for n in states][-2:] == ["cleared", state]
+
+
 def test_two_that_are_known_stay_two() -> None:
     """A store of an earlier version may hold them."""
     both = [ghi("constants-wrong", 0.3), ghi("pyranometer-scale", 0.6)]
