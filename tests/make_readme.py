@@ -15,7 +15,7 @@ from qc.read.tables import read_tables
 from qc.station import load
 from qc.why import channel_of, why
 from qc.write.explained import explained
-from tests.bench import diagnosed, fleet, tables
+from tests.bench import diagnosed, fleet, nights_kept, tables
 
 SAMPLE = folder("sample_data")
 README = Path(__file__).resolve().parents[1] / "README.md"
@@ -62,6 +62,7 @@ def main() -> None:
     text = filled(text, "why", why_example())
     text = filled(text, "bench", tables.markdown(tables.kept()))
     text = filled(text, "fleet", fleet.markdown(fleet.kept()))
+    text = filled(text, "nights", nights_kept.markdown(nights_kept.kept()))
     README.write_text(filled(text, "diagnosis", diagnosed.markdown(diagnosed.kept())), "utf-8")
 
 

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from qc.cli import COMMANDS
-from tests.bench import diagnosed, fleet, tables
+from tests.bench import diagnosed, fleet, nights_kept, tables
 from tests.make_readme import README, checks_table, filled, why_example
 
 
@@ -34,6 +34,31 @@ def test_figures_of_diagnosis_are_those_measured_last() -> None:
 def test_figures_of_fleets_are_those_measured_last() -> None:
     text = README.read_text("utf-8")
     assert filled(text, "fleet", fleet.markdown(fleet.kept())) == text, "run python -m tests.make_readme"
+
+
+def test_years_of_nights_are_those_that_were_kept() -> None:
+    text = README.read_text("utf-8")
+    assert filled(text, "nights", nights_kept.markdown(nights_kept.kept())) == text, "run python -m tests.make_readme"
+
+
+def test_what_years_of_nights_missed_is_told() -> None:
+    row = {"plant": "p", "station": "A", "from": 30, "to": 40, "after_days": 0, "told": [30], "cleared_after_days": 7}
+    rows = [
+        row, row | {"plant": "never", "after_days": None, "told": [], "cleared_after_days": None},
+        row | {"plant": "late", "after_days": 3, "told": [33]}, row | {"plant": "soon", "after_days": 2, "told": [32]},
+        row | {"plant": "twice", "told": [30, 50]}, row | {"plant": "open", "cleared_after_days": None},
+    ]  # fmt: skip
+    noise = {"station": "A", "finding": "f@x", "text": "f at x", "where": "", "day": 99, "after": 0}
+    run = {"stations": ["A"], "seed": 7, "plants": rows, "station_nights": 365, "seconds": 9, "not_planted": {}}
+    run |= {"noise": [noise | {"state": s} for s in ("new", "cleared")]}
+    told = nights_kept.markdown([run])
+    assert "| reported | A (7) | 6 | 5 | 4 | 4 | 4 | 2 (1) | 2 |" in told
+    for what in (
+        "never told: never at A (days 30 to 40).", "told later: late at A (+3).", "told more than once: twice at A.",
+        "not cleared within a month: open at A.", "noise: new f at x at A, night 99, in health.",
+    ):  # fmt: skip
+        assert f"- reported, {what}" in told
+    assert "looked into," not in told
 
 
 def test_what_was_promised_of_fleets_is_told_beside_what_was_measured() -> None:
