@@ -124,21 +124,19 @@ class Case:
 
     def sound(self, channel: Channel) -> Floats:
         """As `values`, without those that a check of single values doubts, and those of a visit."""
-        key = f"sound;{channel.name}"
-        if key not in self.shared:
-            values = self.values(channel)
-            found = self.verdicts.get(channel.name)
-            bits = np.uint64(sum(1 << BIT[i] for i in ISOLATED))
-            if found is not None and (found.failed & bits).any():
-                bad = np.zeros(self.rows, bool)
-                for check in ISOLATED:
-                    failure = found.failures.get(check)
-                    if failure is not None:
-                        bad[failure.rows[(failure.verdict >= DOUBTFUL) & (failure.verdict <= 3)]] = True
-                values = np.where(bad, np.nan, values)
-            self.shared[key] = values
-        out: Floats = self.shared[key]
-        return out
+        return self.once(f"sound;{channel.name}", lambda: self._sound(channel))
+
+    def _sound(self, channel: Channel) -> Floats:
+        values, found = self.values(channel), self.verdicts.get(channel.name)
+        bits = np.uint64(sum(1 << BIT[i] for i in ISOLATED))
+        if found is None or not (found.failed & bits).any():
+            return values
+        bad = np.zeros(self.rows, bool)
+        for check in ISOLATED:
+            failure = found.failures.get(check)
+            if failure is not None:
+                bad[failure.rows[(failure.verdict >= DOUBTFUL) & (failure.verdict <= 3)]] = True
+        return np.where(bad, np.nan, values)
 
     def condemned(self, channel: Channel) -> bool:
         """Whether the chain calls more than half (judgement) of a channel's values doubtful or worse.

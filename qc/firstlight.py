@@ -181,11 +181,12 @@ class Drift:
 
 def of(case: Case) -> FirstLight | None:
     """The series of a table, made once; None where no channel of light shows a day."""
-    if "first light" not in case.shared:
+
+    def make() -> FirstLight | None:
         found = [one for channel in case.of(*LIGHT)[:3] if (one := _series(case, channel)) is not None]
-        case.shared["first light"] = min(found, key=_worth, default=None)
-    out: FirstLight | None = case.shared["first light"]
-    return out
+        return min(found, key=_worth, default=None)
+
+    return case.once("first light", make)
 
 
 def _worth(one: FirstLight) -> float:
@@ -200,14 +201,15 @@ def elevation_at(case: Case, latitude: float | None = None, longitude: float | N
     """
     sky = case.sky
     where = sky.latitude if latitude is None else latitude, sky.longitude if longitude is None else longitude
-    key = f"sun;{where}"
-    if key not in case.shared:
+
+    def make() -> tuple[Ints, Floats]:
         days = np.unique(case.time.astype("datetime64[D]"))
         days = np.unique(np.concatenate((days - 1, days, days + 1)))
         begins = days.astype("datetime64[us]").astype(np.int64)
         grid = (begins[:, None] + np.arange(288) * 300_000_000).reshape(-1).view("datetime64[us]")
-        case.shared[key] = grid.astype(np.int64), 90.0 - sun.position(grid, *where, sky.elevation).zenith
-    grid_us, high = case.shared[key]
+        return grid.astype(np.int64), 90.0 - sun.position(grid, *where, sky.elevation).zenith
+
+    grid_us, high = case.once(f"sun;{where}", make)
 
     def elevation(time: Times) -> Floats:
         return np.asarray(np.interp(time.astype("datetime64[us]").astype(np.int64), grid_us, high))
@@ -575,14 +577,14 @@ def witness(case: Case, found: FirstLight, minutes: float, off: Piece, sound: Se
 
 def _waves(case: Case, channel: Channel) -> tuple[Ints, NDArray[np.complex128]]:
     """Days by mean solar time as the stamps tell it, and the daily wave of a channel in each; made once."""
-    key = f"daily wave;{channel.name}"
-    if key not in case.shared:
+
+    def make() -> tuple[Ints, NDArray[np.complex128]]:
         middle, values, _, _ = blocks(case, channel)
         us = middle.astype("datetime64[us]").astype(np.int64) + round(case.sky.longitude * 240 * SECOND)
         day_us = 86_400 * SECOND
-        case.shared[key] = daily_course.waves(us // day_us, us % day_us / (3600.0 * SECOND), values)
-    day, wave = case.shared[key]
-    return day, wave
+        return daily_course.waves(us // day_us, us % day_us / (3600.0 * SECOND), values)
+
+    return case.once(f"daily wave;{channel.name}", make)
 
 
 def _inside(case: Case, found: FirstLight, day: Ints, piece: Piece) -> Bools:

@@ -166,15 +166,16 @@ def _print(case: Case, channel: Channel, days: _Days, place: Channel | None = No
     if place is not None and _read(case, channel, place) is case.values(channel):
         place = None
     key = f"{ID};{channel.name};{place.unit if place else ''};{place.quantity if place else ''}"
-    if key not in case.shared:
+
+    def make() -> Print:
         interval = case.interval_s * max(1, round(600.0 / max(case.interval_s, 1.0)))
         least = round(case.limit(ID, "share") * 86400.0 / max(interval, 1.0))
         figures = fingerprints.fingerprint(_read(case, channel, place)[days.rows], days.day, days.sine, least=least)
         if channel.quantity != "precipitation":  # a day on which it stands still tells nothing of what it is
             figures = figures._replace(middle=np.where(figures.spread > 0.0, figures.middle, np.nan))
-        case.shared[key] = figures
-    found: Print = case.shared[key]
-    return found
+        return figures
+
+    return case.once(key, make)
 
 
 def _model(case: Case, channel: Channel) -> Model | None:

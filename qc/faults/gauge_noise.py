@@ -124,9 +124,10 @@ def _scale(case: Case) -> float:
 
 def _dry_air(case: Case) -> Bools:
     """Rows whose air, and that of the hour before, is very dry; or dry, with a bright sun around."""
-    if "gauge-noise;dry" in case.shared:
-        out: Bools = case.shared["gauge-noise;dry"]
-        return out
+    return case.once("gauge-noise;dry", lambda: _dried(case))
+
+
+def _dried(case: Case) -> Bools:
     humid = np.full(case.rows, np.nan)
     for hygrometer in case.of("relative_humidity"):
         humid = np.fmax(humid, case.values(hygrometer))
@@ -142,7 +143,6 @@ def _dry_air(case: Case) -> Bools:
     t = case.scene.companion("air_temperature")
     if t is not None:  # snow and frost that thaw in the sun
         rows &= sliding_min(t, case.time, 24 * _US, 0) > case.limit(ID, "thaw")
-    case.shared["gauge-noise;dry"] = rows
     return rows
 
 

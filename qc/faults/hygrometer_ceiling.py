@@ -244,19 +244,20 @@ def _piled(case: Case, pile: Pile) -> tuple[Clue, ...]:
 
 def _liquid(case: Case) -> Bools:
     """Where air is too warm for saturation over ice."""
-    if "hygrometer;liquid" not in case.shared:
+
+    def make() -> Bools:
         t = case.scene.companion("air_temperature")
-        warm = np.ones(case.rows, bool) if t is None else t >= case.limit(ID, "least_temperature")
-        case.shared["hygrometer;liquid"] = warm
-    out: Bools = case.shared["hygrometer;liquid"]
-    return out
+        return np.ones(case.rows, bool) if t is None else t >= case.limit(ID, "least_temperature")
+
+    return case.once("hygrometer;liquid", make)
 
 
 def _rains(case: Case) -> Rains:
     """Rows of rain that has fallen without a break for the hours asked for, in liquid, and not in sunshine."""
-    if "hygrometer;rains" in case.shared:
-        out: Rains = case.shared["hygrometer;rains"]
-        return out
+    return case.once("hygrometer;rains", lambda: _rained(case))
+
+
+def _rained(case: Case) -> Rains:
     rain = case.scene.companion("precipitation")
     assert rain is not None
     span = round(max(case.limit(ID, "pause") * 60.0, case.interval_s) * 1e6)
@@ -283,8 +284,7 @@ def _rains(case: Case) -> Rains:
             saturated[rows] = True
             bounds.append((rows[0], rows[-1]))
     ends = np.array(bounds, np.int64).reshape(-1, 2)
-    case.shared["hygrometer;rains"] = Rains(ends[:, 0], ends[:, 1], saturated)
-    return _rains(case)
+    return Rains(ends[:, 0], ends[:, 1], saturated)
 
 
 def _tops(values: Floats, rains: Rains) -> Floats:

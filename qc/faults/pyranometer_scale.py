@@ -133,8 +133,8 @@ def _by_ratio(case: Case, channel: Channel) -> Suspect | None:
 
 def series(case: Case, channel: Channel) -> Series:
     """The levels that the test goes by."""
-    key = f"levels;{channel.name}"
-    if key not in case.shared:
+
+    def make() -> Series:
         values = case.values(channel)
         high = case.elevation > case.limit(ID, "elevation")
         ratio = values / np.maximum(case.clear.ghi, 1.0)
@@ -156,9 +156,9 @@ def series(case: Case, channel: Channel) -> Series:
             for name, other, sun in _companions(case, channel)
         }  # fmt: skip
         tops = levels.daily(ratio, case.solar_day, high, share=0.98, least=least)
-        case.shared[key] = Series(by_day[0], tops, (by_day[1], by_day[2]), clear, beside)
-    out: Series = case.shared[key]
-    return out
+        return Series(by_day[0], tops, (by_day[1], by_day[2]), clear, beside)
+
+    return case.once(f"levels;{channel.name}", make)
 
 
 def _companions(case: Case, channel: Channel) -> list[tuple[str, Floats, Bools]]:

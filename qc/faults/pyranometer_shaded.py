@@ -69,8 +69,8 @@ def _one(case: Case, channel: Channel) -> Outcome:
 
 def _rows(case: Case, channel: Channel) -> tuple[shade.Rows, float]:
     """Rows with the sun above 6 degrees and above the station's horizon; faster tables in blocks of 5 min."""
-    key = f"shade rows;{channel.name}"
-    if key not in case.shared:
+
+    def make() -> tuple[shade.Rows, float]:
         values = case.values(channel)
         keep = np.isfinite(values) & (case.elevation > 6.0) & (case.elevation < 75.0) & case.scene.above_horizon
         at = np.flatnonzero(keep)
@@ -86,12 +86,12 @@ def _rows(case: Case, channel: Channel) -> tuple[shade.Rows, float]:
         clearness = mean(values) / np.maximum(mean(case.clear.ghi), 1.0)
         full = count * max(case.interval_s, 1.0) >= 0.5 * slot_s
         day, hour = case.solar_day[at[first]], mean(case.solar_hour)
-        case.shared[key] = (
+        return (
             shade.Rows(clearness[full], azimuth[full], width[full], elevation[full], day[full], hour[full]),
             slot_s,
         )
-    out: tuple[shade.Rows, float] = case.shared[key]
-    return out
+
+    return case.once(f"shade rows;{channel.name}", make)
 
 
 def _mirrored(case: Case, azimuth: Floats) -> Floats:
