@@ -19,10 +19,9 @@ from qc import chain
 from qc.case import ISOLATED, Case
 from qc.chain import Checked
 from qc.faults import Cleared, Fault, Outcome, Suspect, Untested, registry
-from qc.limits import Limits, of_faults
-from qc.mends import Mend, mended
+from qc.limits import of_faults
+from qc.mends import mended
 from qc.moments import utc_text
-from qc.record import Record
 from qc.sky import Sky
 
 _log = logging.getLogger("fairvane")
@@ -542,6 +541,3 @@ def _plain(evidence: Mapping[str, Any]) -> dict[str, Any]:
         else:
             out[key] = float(value) if np.isfinite(value) else None
     return out
-
-
-__all__ = ["Diagnosis", "Finding", "Limits", "Mend", "Record", "Rival", "case_of", "diagnose", "document", "tested"]
