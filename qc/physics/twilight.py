@@ -191,7 +191,7 @@ def _nights(x: Floats, day: Ints, from_noon: Ints) -> tuple[float, Floats, float
     rows = np.flatnonzero(dark)
     if len(rows) < 3:
         return None
-    whole = float(np.median(x[rows]))
+    whole = float(np.quantile(x[rows], 0.5, method="lower"))  # one that is there, where half the nights have an offset
     key = 2 * (day - day[0]) + (from_noon > 0)
     halves, part = np.unique(key[rows], return_inverse=True)
     most, least = np.full(len(halves), -np.inf), np.full(len(halves), np.inf)

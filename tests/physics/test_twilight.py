@@ -131,3 +131,15 @@ def test_days_that_do_not_behave_like_light_are_left_out(spoil, kept: bool) -> N
     found = twilight.crossings(time, light, LON, 600.0)
     assert found is not None
     assert (found.row > 6 * 144).sum() == (6 if kept else 0)
+
+
+@pytest.mark.parametrize("first", [*range(144 * 5 - 12, 144 * 5 + 1), 144, 144 * 3 + 72, 144 * 7 + 72, 144 * 9])
+def test_nights_with_an_offset_are_dark_however_many_they_are(first: int) -> None:
+    """Of ten days; with half of them the middle of all nights is a value that none of them has."""
+    time = middles(10, 10)
+    light = np.round(twilight.modelled(time, 600.0, elevation))
+    found = twilight.crossings(time, np.where(np.arange(len(time)) >= first, light + 24.0, light), LON, 600.0)
+    assert found is not None and found.noise < 2.0
+    each = twilight.daily(twilight.errors(found, elevation, LON))
+    assert len(each) >= 7
+    assert abs(np.nanmedian(each)) < 1.0
