@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from qc import ratios
+from qc import copied, ratios
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, onset_row
 from qc.mends import Mend
@@ -83,6 +83,11 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     begin = next((j for j in back[::-1] if j.row < best.row), None)
     if end is None and begin is not None:  # the larger jump is the return
         best, end = begin, best
+    stretch = np.arange(best.row, case.rows if end is None else end.before + 1)
+    if (other := copied.original(case, channel, stretch)) is not None:
+        return Cleared(names, f"from its jump on it shows the numbers of {other.name}, to the digit: no constant does")
+    if (other := copied.taker(case, channel, int(stretch[0]), int(stretch[-1]))) is not None:
+        return Cleared(names, f"from its jump on it lies where {other.name} lay, and {other.name} where it did")
     odd = _odd_before(case, channel, best) if end is None else None
     size = best.size if odd is None else -best.size
     last = case.time[end.before] if end is not None else case.last if odd is None else case.time[best.before]
