@@ -58,7 +58,7 @@ def test_an_offset_that_was_taken_back_ends() -> None:
     assert suspect.mend is not None and suspect.mend.last == case.time[1999]
 
 
-@pytest.mark.parametrize(("name", "factor", "offset"), [("p", 1.0, 12.0), ("ghi", 1.4, 0.0)])
+@pytest.mark.parametrize(("name", "factor", "offset"), [("p", 1.0, 45.0), ("ghi", 1.4, 0.0)])
 def test_the_mend_takes_nine_tenths_of_it_out(name: str, factor: float, offset: float) -> None:
     changed = stepped(name, 1500, factor, offset)
     truth = meadow.weather(24.0, 1)[1][name]
