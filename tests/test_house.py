@@ -23,7 +23,7 @@ LAYERS = [
     {"qc.read.tables", "qc.read.source", "qc.scene", "qc.gaps", "qc.injection"},
     {"qc.mends"},
     {"qc.case"},
-    {"qc.firstlight"},
+    {"qc.firstlight", "qc.copied"},
     {"qc.checks", "qc.faults", "qc.ratios"},
     {"qc.chain"},
     {"qc.corrected", "qc.diagnosis"},

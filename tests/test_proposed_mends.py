@@ -92,3 +92,11 @@ def test_something_is_proposed_at_all() -> None:
             if result is not None:
                 proposing |= set(result[3])
     assert len(proposing) >= 3, proposing
+
+
+@pytest.mark.parametrize(("grade", "seed", "told"), [("gross", 3, True), ("typical", 3, False)])
+def test_a_constant_is_proposed_where_a_level_tells_the_side(grade: Grade, seed: int, told: bool) -> None:
+    """The ground 13 K too warm lies too far from the air; 6 K too warm it may have been too cold before."""
+    result = tried("constants-wrong", grade, seed)
+    assert result is not None and result[0].channels == ("t_soil",)
+    assert (result[3] == ["constants-wrong"]) is told

@@ -21,9 +21,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from qc import firstlight
+from qc import copied, firstlight
 from qc.case import Case
-from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, onset_row
+from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.physics import blocks, fingerprints
 from qc.physics.pressure import standard_pressure
 from qc.physics.runs import runs
@@ -151,6 +151,12 @@ def _one(case: Case, channel: Channel, bad: dict[str, Bools]) -> Outcome:
     if len(rows) < least:
         return Cleared(names, f"{len(rows)} of {there.sum()} values cannot be; {least:.0f} are asked for")
     first, last = int(rows[0]), int(rows[-1])
+    blind = [c.name for c in case.channels if c.name in bad and bad[c.name][rows].mean() > 0.1]  # at a rail with it
+    if (other := copied.original(case, channel, rows, blind)) is not None:
+        why = f"moves as {other.name} does, to the digit: a sensor is read, or what the multiplexer read before"
+        return Untested(names, why, "a day of it shows whether one column is written twice")
+    if (other := copied.taker(case, channel, first, last)) is not None:
+        return Cleared(names, f"lies where {other.name} lay before, and {other.name} where it did: both have a sensor")
     if first and _apart(case, channel, bad, 0, first - 1) > 0.5:
         first = 0  # it disagrees with a sound twin all along
     dark = channel.quantity in _SUN and float(np.median(np.abs(x[rows]))) < case.limit(ID, "nothing")

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from qc.case import Case
+from qc.copied import DERIVED
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.physics.runs import joined, runs
 from qc.station import Channel
@@ -37,11 +38,6 @@ ANY = (
     "global_irradiance", "par", "precipitation", "soil_temperature", "logger_temperature", "battery_voltage",
 )  # fmt: skip
 """Some channel of a station: one of these every table has."""
-_DERIVED = (
-    {"air_temperature", "dew_point"}, {"air_pressure", "sea_level_pressure"}, {"global_irradiance", "par"},
-    {"relative_humidity", "dew_point"}, {"global_irradiance", "diffuse_irradiance"},
-)  # fmt: skip
-"""Quantities that are made from each other, or of one sensor, or are the same thing under clouds, in sound tables."""
 
 
 class _Days(NamedTuple):
@@ -71,7 +67,7 @@ def test(case: Case) -> Sequence[Outcome]:
 
 def _related(case: Case, a: Channel, b: Channel) -> bool:
     device = case.device(a)
-    return (device is not None and device == case.device(b)) or {a.quantity, b.quantity} in _DERIVED
+    return (device is not None and device == case.device(b)) or {a.quantity, b.quantity} in DERIVED
 
 
 def _step(case: Case, channel: Channel) -> float:
@@ -108,6 +104,9 @@ def _fits(case: Case, rows: np.ndarray, x: Floats, y: Floats, step: float) -> _D
     a_day = 86400.0 / (float(np.median(np.diff(rows))) * max(case.interval_s, 1.0)) if len(rows) > 1 else 0.0
     least = min(case.limit(ID, "moves"), case.limit(ID, "share") * a_day)  # an hourly irradiance moves by day only
     told = (moves >= least) & (np.sqrt(vv / n) > case.limit(ID, "spread") * step)
+    # a plain copy is one however little it moves: a pressure of calm days
+    plain = (moves >= least) & (np.bincount(d, np.abs(v - u) <= 1e-6 * np.maximum(np.abs(u), 1.0), minlength=days) == n)
+    told |= plain
     # printed with fewer digits than its original a copy's changes are those of the rounding: then its values tell
     coarse = np.maximum(step, np.sqrt(vv / n) / case.limit(ID, "coarse"))
     rounded = np.bincount(d, np.abs(v - u) <= 0.52 * coarse[d], minlength=days) >= 0.99 * n

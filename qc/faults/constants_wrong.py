@@ -12,7 +12,8 @@ Check: compare factor and offset in the program with the certificate of the sens
 Carry: certificates, the program before and after, a reference barometer, thermometer or pyranometer.
 Caution: on roofs and masts fall protection and two people, never near power lines, in lightning, ice or high wind;
     follow local codes and site rules.
-Data: a line of the correction log takes the step out; mend the program first, and end the line there.
+Data: a line of the correction log takes the step out; mend the program first, and end the line there. Where no level
+    tells which side of a single jump is the sound one, none is proposed: look what was done that day.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from qc import ratios
+from qc import copied, ratios
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, onset_row
 from qc.mends import Mend
@@ -39,6 +40,7 @@ _JUMPS = {
     "soil_temperature": "soil-temperature-jump",
 }  # fmt: skip
 """Quantities that do not jump and stay, and the number of each."""
+_EITHER = "It began or ended there: the jump may as well have set right what stood off before it."
 _BESIDE = ("air_temperature", "soil_temperature", "logger_temperature", "surface_temperature", "dew_point")
 
 
@@ -83,7 +85,14 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
     begin = next((j for j in back[::-1] if j.row < best.row), None)
     if end is None and begin is not None:  # the larger jump is the return
         best, end = begin, best
-    odd = _odd_before(case, channel, best) if end is None else None
+    stretch = np.arange(best.row, case.rows if end is None else end.before + 1)
+    if (other := copied.original(case, channel, stretch)) is not None:
+        return Cleared(names, f"from its jump on it shows the numbers of {other.name}, to the digit: no constant does")
+    if (other := copied.taker(case, channel, int(stretch[0]), int(stretch[-1]))) is not None:
+        return Cleared(names, f"from its jump on it lies where {other.name} lay, and {other.name} where it did")
+    odds, levels = _side(case, channel, best) if end is None else (-np.inf, "")
+    odd = f"{levels}: it was set right then" if odds >= case.limit(ID, "odd-before") else None
+    told = abs(odds) >= case.limit(ID, "odd-before")  # which side is wrong; a stretch between two jumps is
     size = best.size if odd is None else -best.size
     last = case.time[end.before] if end is not None else case.last if odd is None else case.time[best.before]
     first = case.time[best.row] if odd is None else case.first
@@ -113,7 +122,7 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
         tuple(clues),
         {"factor": 1.0, "offset": round(size, 2), "onset": f"{str(first)[:19]}Z"},
         f"{channel.name} stands {abs(size):.3g} {unit} {'higher' if size > 0 else 'lower'} {span}, keeps its shape, "
-        "and nothing else changes.",
+        "and nothing else changes." + ("" if told else f" {_EITHER}"),
         first,
         last,
         (case.time[best.before], case.time[best.row]) if odd is None else (case.first, case.first),
@@ -121,16 +130,17 @@ def _jumped(case: Case, channel: Channel) -> Outcome:
         rivals={"barometer-offset": sum(c.weight for c in clues) - 1.0} if channel.quantity == "air_pressure" else {},
         mend=Mend(
             "offset", names, first if odd is None else None, last if closed else None, -round(size, 2),
-            uncertainty=best.error, proposed=best.error < 0.05 * abs(best.size),
+            uncertainty=best.error, proposed=told and best.error < 0.05 * abs(best.size),
         ),
         spoils=names,
         exhibit={"kind": "offset", "row": best.row, "size": size, "before": odd is not None},
     )  # fmt: skip
 
 
-def _odd_before(case: Case, channel: Channel, jump: _Jump) -> str | None:
-    """Why what stood before a jump is odd, and what stands after it is not: the jump set it right; None where the
-    levels do not tell. A pressure is held against that of the height, a temperature against others of the station."""
+def _side(case: Case, channel: Channel, jump: _Jump) -> tuple[float, str]:
+    """By how much (ln odds) what stood before a jump is odder than what stands after it, and both levels in words: the
+    jump set it right, or below 0 it set it wrong; 0 where nothing tells. A pressure is held against that of the height,
+    a temperature against others of the station."""
     x, parts = case.values(channel), (slice(0, jump.before + 1), slice(jump.row, None))
     if channel.quantity == "air_pressure":
         warm, high = case.warmth, case.sky.elevation
@@ -140,16 +150,14 @@ def _odd_before(case: Case, channel: Channel, jump: _Jump) -> str | None:
     else:
         beside = next((c for c in case.of(*_BESIDE[:-1]) if c is not channel and c.name != channel.name), None)
         if beside is None:
-            return None
+            return 0.0, ""
         usual, said, wide = case.values(beside), beside.name, [case.limit(ID, "beside")] * 2
     off = [x[p] - usual[p] for p in parts]
     if min(np.isfinite(o).sum() for o in off) * case.interval_s < 86400.0:
-        return None
+        return 0.0, ""
     levels = [float(np.nanmedian(o)) for o in off]
     odds = 0.5 * ((levels[0] / wide[0]) ** 2 - (levels[1] / wide[1]) ** 2)
-    if odds < case.limit(ID, "odd-before"):
-        return None
-    return f"{levels[0]:+.3g} {channel.output_unit} from {said} before, {levels[1]:+.3g} after: it was set right then"
+    return float(odds), f"{levels[0]:+.3g} {channel.output_unit} from {said} before, {levels[1]:+.3g} after"
 
 
 def _within(case: Case, jump: _Jump) -> str:

@@ -4,7 +4,8 @@ Shows: channels of several devices leave their course in one row, by far more th
     next one.
 Happened: the supply dips or spikes while the radio sends, a pump or heater switches, the charger cuts in; a loose
     earth; lightning near by; a person with a radio.
-How sure: weather moves several channels too, but never pressure, soil, battery and air in one row and back again.
+How sure: weather moves several channels too, but never pressure, soil, battery and air in one row and back again; all
+    that sees the sun, and what it warms or charges, counts once by day, for one cloud moves it.
 Check: look what switches at those times (radio, pump, heater, charger) in the program and the log; measure the supply
     at the terminals while it does; look for loose earth and shield wires; see whether sensors and radio share a fuse.
 Carry: multimeter with a minimum and maximum memory, terminals, earth cable, ferrites, fuses.
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from qc.case import Case
+from qc.case import Case, Ints
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested
 from qc.station import Channel
 from qc.verdicts import Bools, Floats
@@ -37,9 +38,16 @@ ANY = (
 _NOT = ("precipitation", "sunshine", "leaf_wetness", "wind_direction", "other")  # jump, or jump by turning, as a rule
 _CALM = (
     "air_pressure", "sea_level_pressure", "soil_temperature", "soil_moisture", "battery_voltage", "logger_temperature",
-    "longwave_down", "snow_depth",
+    "snow_depth",
 )  # fmt: skip
-"""What no weather moves and brings back within a row."""
+"""What no weather moves and brings back within a row; by day, what the sun warms or charges only against the sun."""
+_LIGHT = (
+    "global_irradiance", "diffuse_irradiance", "direct_irradiance", "reflected_irradiance", "par", "longwave_down",
+    "longwave_up", "net_radiation",
+)  # fmt: skip
+"""What sees one and the same sky: by day one cloud moves all of it in one row."""
+_SUNNED = ("logger_temperature", "surface_temperature", "battery_voltage", "charge_voltage")
+"""What the sun warms or charges, so that a cloud takes it along, toward the same side as the light."""
 
 
 def test(case: Case) -> Sequence[Outcome]:
@@ -52,14 +60,47 @@ def test(case: Case) -> Sequence[Outcome]:
     if len(groups) < need:
         return [Untested(names, f"needs channels of {need} devices, has {len(groups)}")]
     jumps = {c.name: _jumps(case, c) for group in groups for c in group}
-    count = np.sum([np.logical_or.reduce([jumps[c.name] for c in group]) for group in groups], axis=0)
-    calm = [c for group in groups for c in group if c.quantity in _CALM]
-    quiet = np.logical_or.reduce([np.zeros(case.rows, bool), *(jumps[c.name] for c in calm)])
+    count, quiet = _witnesses(case, groups, jumps)
     at = np.flatnonzero((count >= need) & (quiet | (count >= need + 1)))
     events = len(at)
     if events < case.limit(ID, "events"):
         return [Cleared(names, f"{events} rows in which {need} devices jump and return")]
     return [_suspect(case, jumps, count, quiet, at)]
+
+
+def _witnesses(case: Case, groups: list[list[Channel]], jumps: dict[str, Bools]) -> tuple[Ints, Bools]:
+    """How many witnesses jump in each row, and whether one of them is such as no weather moves and brings back.
+
+    A device is one witness. While the sun is up all that sees it, and what it takes along, is one: a cloud moves
+    global, direct, diffuse and quanta together, and the logger's box after them.
+    """
+    up, channels = case.elevation > 0.0, [c for group in groups for c in group]
+    light = [c for c in channels if c.quantity in _LIGHT]
+    side = {c.name: np.sign(_leaves(case, c)[0]) for c in channels if c.quantity in (*_LIGHT, *_SUNNED)}
+    zero = np.zeros(case.rows, bool)
+
+    def along(channel: Channel, *, jumping: bool) -> Bools:
+        """Rows in which it leaves toward the side of some light: of one that jumps; or of any, also of one unseen."""
+        same = [(side[c.name] == side[channel.name]) & (jumps[c.name] | (not jumping)) for c in light]
+        unseen = np.logical_and.reduce([~zero, *(np.isnan(side[c.name]) for c in light)])
+        return np.asarray(np.logical_or.reduce([zero if jumping else unseen, *same]), bool)
+
+    own, sunny, quiet = [], zero, zero
+    for group in groups:
+        here = zero
+        for c in group:
+            jump = jumps[c.name]
+            if c.quantity in _LIGHT:
+                of_sun = jump & up
+            elif c.quantity in _SUNNED:
+                of_sun = jump & up & along(c, jumping=True)
+            else:
+                of_sun = zero
+            sunny, here = sunny | of_sun, here | (jump & ~of_sun)
+            if c.quantity in _CALM:
+                quiet = quiet | (jump & ~(up & along(c, jumping=False)) if c.quantity in _SUNNED else jump)
+        own.append(here)
+    return np.sum([*own, sunny], axis=0), quiet
 
 
 def _groups(case: Case) -> list[list[Channel]]:
@@ -130,7 +171,7 @@ def _jumps(case: Case, channel: Channel) -> Bools:
     return np.asarray(far & (apart < case.limit(ID, "returns") * np.abs(leave)))
 
 
-def _suspect(case: Case, jumps: dict[str, Bools], count: np.ndarray, quiet: Bools, at: np.ndarray) -> Suspect:
+def _suspect(case: Case, jumps: dict[str, Bools], count: Ints, quiet: Bools, at: np.ndarray) -> Suspect:
     events = len(at)
     hit = tuple(name for name, mask in jumps.items() if mask[at].sum() >= max(2, 0.25 * events))
     mean, still = float(count[at].mean()), float(quiet[at].mean())

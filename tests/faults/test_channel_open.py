@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from qc.faults import Cleared, Suspect
+from qc.faults import Cleared, Suspect, Untested
 from qc.limits import of_faults
 from tests.faults import meadow
 from tests.faults.said import named, outcomes, sane
@@ -136,3 +136,51 @@ def test_what_moves_with_its_twin_is_no_open_input() -> None:
         suspect = next(o for o in outcomes(FAULT, case, "t_air") if isinstance(o, Suspect))
         twin = next(c for c in suspect.clues if c.name == "twin")
         assert (twin.weight == -4.0) is alive
+
+
+@pytest.mark.parametrize(("moves", "told"), [(0, True), (2, True), (3, False), (20, False)])
+def test_what_shows_the_numbers_of_another_is_not_told(moves: int, told: bool) -> None:
+    """Six hours of the pressure in the thermometer's column, with some changes; two that rest at one number do not
+    move."""
+    _, found = meadow.weather(12.0, 1)
+    p = found["p"].copy()
+    p[700:736] = 977.0 + 0.01 * np.minimum(np.arange(36), moves)
+    case = meadow.case(12.0, 1, changed={"p": p} | put("t_air", 700, p[700:736], 36))
+    (outcome,) = outcomes(FAULT, case, "t_air")
+    assert isinstance(outcome, Suspect) is told
+    if not told:
+        assert isinstance(outcome, Untested) and "moves as p does" in outcome.why
+
+
+def test_a_dead_input_that_twitches_beside_a_night_without_light_is_open() -> None:
+    _, found = meadow.weather(12.0, 1)
+    dark = slice(720, 745)  # midnight to four
+    zero, rh = found["ghi"].copy(), np.zeros(25)
+    zero[dark] = 0.0
+    rh[12] = 0.2
+    case = meadow.case(12.0, 1, changed={"ghi": zero} | put("rh", 720, rh, 25))
+    assert [s.channels for s in named(FAULT, case)] == [("rh",)]
+
+
+def test_two_that_float_together_are_open() -> None:
+    noise = np.round(np.random.default_rng(2).normal(85.0, 5.0, 72), 2)
+    case = meadow.case(12.0, 1, changed=put("t_air", 700, noise, 72) | put("t_soil", 700, noise, 72))
+    assert {s.channels for s in named(FAULT, case)} == {("t_air",), ("t_soil",)}
+
+
+@pytest.mark.parametrize("back", [0, 144])
+def test_an_exchange_is_no_open_input_from_its_first_hours_on(back: int) -> None:
+    """Humidity and irradiance from noon to the end of a day; then the humidity alone, with the light of the day before
+    in its place: nothing tells where that comes from."""
+    _, found = meadow.weather(12.0, 1)
+    rows = slice(144 * 8 + 68, 144 * 9)
+    rh, ghi = found["rh"].copy(), found["ghi"].copy()
+    rh[rows] = found["ghi"][rows.start - back : rows.stop - back]
+    if not back:
+        ghi[rows] = found["rh"][rows]
+    cut = {n: np.where(np.arange(len(x)) < rows.stop, x, np.nan) for n, x in (found | {"rh": rh, "ghi": ghi}).items()}
+    (outcome,) = outcomes(FAULT, meadow.case(12.0, 1, changed=cut), "rh")
+    if back:
+        assert isinstance(outcome, Suspect)
+    else:
+        assert isinstance(outcome, Cleared) and "lies where ghi lay before" in outcome.why

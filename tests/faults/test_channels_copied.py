@@ -89,3 +89,15 @@ def test_a_copy_in_coarse_steps_above_a_hundred(step: float, told: bool) -> None
     y[300:] = np.where(np.abs(light[300:]) < 100.0, light[300:], np.round(light[300:] / step) * step)
     case = meadow.case(12.0, 1, changed={"gust": light, "t_soil": y})
     assert any(set(s.channels) == {"gust", "t_soil"} for s in named(FAULT, case)) is told
+
+
+@pytest.mark.parametrize(("off", "told"), [(0.0, True), (0.01, False)])
+def test_a_plain_copy_of_what_hardly_moves(off: float, told: bool) -> None:
+    """A pressure of calm days, half a step from row to row: the same number in every row is a copy, a step off in one
+    row of each day follows anything."""
+    _, found = meadow.weather(12.0, 1)
+    p = np.round(977.0 + 0.01 * np.random.default_rng(1).integers(0, 3, 1728), 2)
+    t = found["t_air"].copy()
+    t[700:] = p[700:]
+    t[700::36] += off
+    assert bool(named(FAULT, meadow.case(12.0, 1, changed={"p": p, "t_air": np.round(t, 2)}))) is told

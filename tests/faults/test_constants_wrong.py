@@ -58,7 +58,7 @@ def test_an_offset_that_was_taken_back_ends() -> None:
     assert suspect.mend is not None and suspect.mend.last == case.time[1999]
 
 
-@pytest.mark.parametrize(("name", "factor", "offset"), [("p", 1.0, 12.0), ("ghi", 1.4, 0.0)])
+@pytest.mark.parametrize(("name", "factor", "offset"), [("p", 1.0, 45.0), ("ghi", 1.4, 0.0)])
 def test_the_mend_takes_nine_tenths_of_it_out(name: str, factor: float, offset: float) -> None:
     changed = stepped(name, 1500, factor, offset)
     truth = meadow.weather(24.0, 1)[1][name]
@@ -243,3 +243,14 @@ def test_nothing_is_planted_on_what_the_chain_condemned() -> None:
         record = meadow.record(12.0, 1, names=("t_air", "rh"), changed={"t_air": hot})
         seen = case_of(chain.run(record, limits_of(record.station)), "ten")
         assert (registry()[FAULT].inject(seen, "gross", np.random.default_rng(1)) is not None) is able
+
+
+def test_what_jumps_to_the_numbers_of_another_column_has_no_wrong_constant() -> None:
+    """A pressure in the thermometer's column: 970 K is a jump that stays, but no constant copies."""
+    _, found = meadow.weather(24.0, 1)
+    t = found["t_air"].copy()
+    t[3000:] = found["p"][3000:]
+    (outcome,) = outcomes(FAULT, meadow.case(24.0, 1, changed={"t_air": t}), "t_air")
+    assert isinstance(outcome, Cleared) and "numbers of p" in outcome.why
+    t[3000:] += np.random.default_rng(1).normal(0.0, 0.1, len(t) - 3000)
+    assert isinstance(outcomes(FAULT, meadow.case(24.0, 1, changed={"t_air": t}), "t_air")[0], Suspect)

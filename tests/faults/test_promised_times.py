@@ -7,7 +7,7 @@ The record ends when the time is over, and the fault must be the surest finding.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import cache
 
@@ -56,6 +56,13 @@ def at(case: Case, day: int, solar_hour: float) -> int:
 
 def told(station: str, day: int, hour: float, hours: float, change: Change) -> tuple[Finding, np.datetime64]:
     """The surest finding in a record that ends some hours after a change at a solar hour, and when that was."""
+    found, when = after(station, day, hour, hours, change)
+    assert found
+    return found[0], when
+
+
+def after(station: str, day: int, hour: float, hours: float, change: Change) -> tuple[Sequence[Finding], np.datetime64]:
+    """All findings of such a record, and when the change was."""
     record = sound(station)
     (name,) = record.tables
     table, case = record.tables[name], case_of(unchecked(record), name)
@@ -67,9 +74,7 @@ def told(station: str, day: int, hour: float, hours: float, change: Change) -> t
     }}  # fmt: skip
     spoilt = replace(record, tables={name: replace(table, channels=channels)})
     end = case.time[row] + np.timedelta64(round(hours * 3600 - case.interval_s), "s")
-    found = diagnose(chain.run(cut(spoilt, end), limits_of(record.station))).findings
-    assert found
-    return found[0], case.time[row]
+    return diagnose(chain.run(cut(spoilt, end), limits_of(record.station))).findings, case.time[row]
 
 
 def put(name: str, of: Callable[[Floats], Floats]) -> Change:
@@ -157,6 +162,27 @@ def test_unlike_quantities_in_a_day(station: str, a: str, b: str, hour: float) -
     assert (
         finding.suspect.onset[0] - np.timedelta64(1, "h") <= when <= finding.suspect.onset[1] + np.timedelta64(1, "h")
     )
+
+
+def copied(a: str, b: str) -> Change:
+    def change(case: Case, values: dict[str, Floats], row: int) -> dict[str, Floats]:
+        values[b][row:] = values[a][row:]
+        return {b: values[b]}
+
+    return change
+
+
+@pytest.mark.parametrize("station", STATIONS)
+@pytest.mark.parametrize(
+    "change",
+    [copied("p", "t"), copied("p", "rh"), copied("wd", "rh"), copied("t", "p"), exchanged("rh", "ghi"),
+     exchanged("p", "t"), exchanged("p", "rh"), exchanged("rh", "wd")],
+)  # fmt: skip
+@pytest.mark.parametrize("hour", [4.0, 11.0, 16.0])
+def test_no_open_input_before_a_copy_or_an_exchange_has_its_day(station: str, change: Change, hour: float) -> None:
+    """Impossible numbers that are those of another column: no input is open, nor has a constant or a unit changed."""
+    found, _ = after(station, 5, hour, 12.0, change)
+    assert not {"channel-open", "constants-wrong", "unit-wrong"} & {f.fault.id for f in found}
 
 
 @pytest.mark.parametrize("station", STATIONS)

@@ -88,6 +88,50 @@ def test_a_single_jump_to_what_is_usual_set_it_right(name: str, offset: float, b
         assert "until" in suspect.summary
     else:  # nothing tells which side is right
         assert (suspect.first, suspect.last) == (case.time[1500], case.last)
+    assert suspect.mend.proposed is before
+    assert ("may as well have set right" in suspect.summary) is not before
+
+
+@pytest.mark.parametrize(
+    ("name", "offset", "last", "told"),
+    [
+        ("p", 8.0, 3456, False),  # a height tells a pressure to some 10 hPa
+        ("p", 40.0, 3456, True),
+        ("p", 8.0, 2500, True),  # between two jumps
+        ("t_air", 7.0, 3456, False),  # the box lies 5 K off as a rule
+        ("t_air", 25.0, 3456, True),
+        ("t_air", 25.0, 1600, True),
+    ],
+)
+def test_a_mend_is_proposed_where_a_level_or_the_return_tells_the_side(
+    name: str, offset: float, last: int, told: bool
+) -> None:
+    suspect = next(o for o in outcomes(JUMP, stepped(name, 1500, last, offset), name) if isinstance(o, Suspect))
+    assert suspect.first == suspect.onset[1]
+    assert suspect.evidence["offset"] == pytest.approx(offset, rel=0.1)
+    assert suspect.mend is not None and suspect.mend.proposed is told
+    assert ("may as well have set right" in suspect.summary) is not told
+
+
+@pytest.mark.parametrize(("row", "told"), [(143, False), (144, True)])
+def test_a_level_takes_a_day_to_tell(row: int, told: bool) -> None:
+    """40 hPa from the second day on: of the days before it one must be whole."""
+    suspect = next(o for o in outcomes(JUMP, stepped("p", row, 3456, 40.0), "p") if isinstance(o, Suspect))
+    assert suspect.mend is not None and suspect.mend.proposed is told
+
+
+def test_a_pressure_whose_begin_is_out_of_sight_gets_no_line_for_the_log() -> None:
+    """Whole run: 8 hPa too high until the ninth day, of a record that begins within it; the sound days look 8 lower."""
+    record = made("A-maritime", 20, seed=5).record()
+    ((name, table),) = record.tables.items()
+    x = table.channels["p"].values.copy()
+    x[: table.rows * 9 // 20] += 8.0
+    spoilt = replace(table, channels={**table.channels, "p": replace(table.channels["p"], values=np.round(x, 1))})
+    checked = chain.run(replace(record, tables={name: spoilt}), limits_of(record.station))
+    (finding,) = diagnose(checked).findings
+    assert (finding.fault.id, finding.suspect.channels) == (JUMP, ("p",))
+    assert finding.suspect.mend is not None and not finding.suspect.mend.proposed
+    assert "may as well have set right" in finding.suspect.summary
 
 
 def reduced(first: int, last: int, sign: float = 1.0) -> Case:

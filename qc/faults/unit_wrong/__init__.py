@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from qc import copied
 from qc.case import Case
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.faults.unit_wrong import humidity, pressure, rain, sunlight, temperature, wind
@@ -142,6 +143,8 @@ def _named(case: Case, channel: Channel, reading: Reading, told: Told) -> Outcom
     if step < ALIVE.get(channel.quantity, 0.0) and held.max() > 0.9 * held.sum():
         told_ = f"{held.max() / held.sum():.0%} of its values are one and the same: no unit does that"
         return Cleared((channel.name,), told_)
+    if before_row is not None and (other := copied.taker(case, channel, begin_row, case.rows - 1)) is not None:
+        return Cleared((channel.name,), f"it lies where {other.name} lay before, and {other.name} where it did")
     return Suspect(
         (channel.name,),
         tuple(clues),
