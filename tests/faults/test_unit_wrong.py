@@ -383,3 +383,16 @@ def test_a_spike_ends_no_unit(row: int) -> None:
     values[row] = of(sound, "air_temperature")[row]
     suspect = told(put(sound, "air_temperature", values)).findings[0].suspect
     assert suspect.last == sound.tables["main"].time[-1]
+
+
+@pytest.mark.parametrize(("end", "lines"), [(10, 2), (20, 1)])
+def test_the_picture_marks_begin_and_end(end: int, lines: int) -> None:
+    sound = wet(healthy(days=20, channels=CHANNELS))
+    values = of(sound, "air_temperature").copy()
+    values[5 * 144 : end * 144] = 1.8 * values[5 * 144 : end * 144] + 32.0
+    seen = case(put(sound, "air_temperature", values))
+    (suspect,) = (o for o in unit_wrong.test(seen) if isinstance(o, Suspect))
+    figure = unit_wrong.picture(seen, suspect)
+    for axes in figure.axes:
+        upright = [x for x in (line.get_xdata() for line in axes.get_lines()) if len(x) == 2 and x[0] == x[1]]
+        assert len(upright) == lines

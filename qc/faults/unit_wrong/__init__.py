@@ -225,7 +225,8 @@ def picture(case: Case, suspect: Suspect) -> Figure:
     house.line(lower, case.time, np.where(after, reading.of(values), values), gap=gap, color=house.SERIES[0],
                label=f"read as {reading.unit}")  # fmt: skip
     for axes in (upper, lower):
-        axes.axvline(float(house.days(suspect.exhibit["begin"])), color=house.SERIES[1], linewidth=1.0)
+        for edge in (suspect.exhibit["begin"], *((suspect.last,) if suspect.mend and suspect.mend.last else ())):
+            axes.axvline(float(house.days(edge)), color=house.SERIES[1], linewidth=1.0)
         axes.set_ylabel(house.label(channel.name))
     house.time_axis(lower, case.first, case.last)
     house.visits(upper, [(v.start, v.end, v.note) for v in case.visits(channel.name)])
