@@ -161,9 +161,7 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     rest[: change.at] -= change.before
     rest[change.at :] -= change.after
     noise = max(1.4826 * float(np.nanmedian(np.abs(rest))), 0.004)
-    near = float(
-        np.nanmedian(series[change.at : change.at + side]) - np.nanmedian(series[max(0, change.at - side) : change.at])
-    )
+    near = _middle(series[change.at : change.at + side]) - _middle(series[max(0, change.at - side) : change.at])
     least = case.limit(ID, "factor" if beside else "factor-alone")
     told = f"{np.exp(size):.3f}"
     if abs(size) < least or abs(size) < 4.0 * noise or not 0.6 < near / size < 1.6:
@@ -172,17 +170,17 @@ def _factor(case: Case, channel: Channel) -> Outcome:
             f"largest step of its ratio {told}, scatter {noise:.1%}, {least:.0%} and 4 times the scatter are asked for",
         )
     halves = [
-        float(np.nanmedian(h[change.at : change.at + 10]) - np.nanmedian(h[max(0, change.at - 10) : change.at]))
+        _middle(h[change.at : change.at + 10]) - _middle(h[max(0, change.at - 10) : change.at])
         for h in (ratio.morning, ratio.afternoon)
     ]
-    odd = max(abs(h - size) for h in halves) / abs(size)
+    odd = float(np.max([abs(h - size) for h in halves])) / abs(size)  # NaN where a half has none
     stretch = _stretch(case, series, change, beside is not None)
     wrong = 1.0 if stretch[0] == change.at else -1.0  # before the step: what is told of it is turned round
     low, high = (0, stretch[1]) if wrong > 0 else (stretch[0], n)  # of days beyond its other end nothing is known
     tops = [_top(ratio.bright[max(low, change.at - 20) : change.at])]
     tops += [_top(ratio.bright[change.at : min(high, change.at + 20)])]
-    own = float(np.nanmedian(tops[1]) - np.nanmedian(tops[0]))
-    vague = 0.08 + sum(1.4826 * float(np.nanmedian(np.abs(t - np.nanmedian(t)))) / np.sqrt(len(t)) for t in tops)
+    own = _middle(tops[1]) - _middle(tops[0])
+    vague = 0.08 + sum(1.4826 * _middle(np.abs(t - _middle(t))) / np.sqrt(len(t)) for t in tops)
     mine = abs(own - size) / max(abs(size), 2.0 * vague)
     second = _witness(case, channel, beside[1], ratio, change) if beside else ""
     if beside and not second and own * np.sign(size) < 0.3 * abs(size) - 2.0 * vague:
@@ -203,7 +201,10 @@ def _factor(case: Case, channel: Channel) -> Outcome:
         Clue(
             "shape",
             2.0 - 6.0 * odd if np.isfinite(odd) else -1.0,
-            f"mornings by {np.exp(wrong * halves[0]):.3f}, afternoons by {np.exp(wrong * halves[1]):.3f}",
+            ", ".join(
+                f"{name} by {np.exp(wrong * half):.3f}" if np.isfinite(half) else f"no {name} to compare"
+                for name, half in zip(("mornings", "afternoons"), halves, strict=True)
+            ),
         ),
         Clue("days", min(np.log(count / side) + 0.5, 1.5), f"{change.at} days before the step, {n - change.at} after"),
         Clue("own", 2.0, f"it steps alike against {second}")
@@ -226,7 +227,7 @@ def _factor(case: Case, channel: Channel) -> Outcome:
     against = beside[1] if beside else "a clear sky"
     close = [series[max(low, change.at - 10) : change.at], series[change.at : min(high, change.at + 10)]]
     begun, ended = stretch[0] > 0, stretch[1] < n
-    factor = float(np.exp(wrong * (np.nanmedian(close[1]) - np.nanmedian(close[0]))))
+    factor = float(np.exp(wrong * (_middle(close[1]) - _middle(close[0]))))
     since = f"from {str(rows[1])[:10]} on" if begun else "from the first row on"
     until = f" until {str(last)[:10]}" if ended else ""
     usual = "does otherwise" if ended else "did"
@@ -294,6 +295,12 @@ def _handled(case: Case, channel: Channel, between: tuple[np.datetime64, np.date
     visits = case.visits(channel.name, ("replaced", "note"))
     near = [v for v in visits if v.start - day <= between[1] and v.end + day >= between[0]]
     return (near[0].note or near[0].effect)[:60] if near else ""
+
+
+def _middle(x: Floats) -> float:
+    """The median of what is there; NaN where nothing is."""
+    there = x[np.isfinite(x)]
+    return float(np.median(there)) if len(there) else np.nan
 
 
 def _top(bright: Floats) -> Floats:

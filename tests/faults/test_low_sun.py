@@ -8,8 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from qc import chain
-from qc.diagnosis import Diagnosis, diagnose
+from qc import chain, ratios
+from qc.diagnosis import Diagnosis, case_of, diagnose
+from qc.faults import Suspect
 from qc.run import limits_of
 from tests.bench.invented import made
 from tests.bench.nights import spoilt_table
@@ -90,3 +91,19 @@ def test_an_offset_of_the_nights_is_no_factor(start: str, seed: int, first: int,
     """25 W/m2 are a tenth and more of a low or dull sun; where they were taken off again, what is mended is 6 % low."""
     found = run(first, last, 1.0, start=start, seed=seed, offset=25.0).findings
     assert [f.fault.id for f in found] == ["pyranometer-zero"]
+
+
+def test_a_sensor_that_reads_in_the_mornings_alone() -> None:
+    """No afternoon tells anything, and no figure is made of none."""
+    station = made("A-maritime", DAYS, start="2024-05-01")
+    record = replace(station, raw=spoilt_table(station, DAYS, ("ghi", 14, DAYS, lambda x, s: 0.7 * x))).record()
+    table = record.tables["main"]
+    ghi = table.channels["ghi"]
+    noon = (table.time - table.time.astype("datetime64[D]")) > np.timedelta64(12 * 60 + 16, "m")
+    half = replace(ghi, values=np.where(noon, np.nan, ghi.values))
+    half_record = replace(record, tables={"main": replace(table, channels={**table.channels, "ghi": half})})
+    case = case_of(chain.run(half_record, limits_of(record.station)), "main")
+    (one,) = (o for o in ratios.outcomes(case) if isinstance(o, Suspect))
+    (shape,) = (c for c in one.clues if c.name == "shape")
+    assert shape.said.startswith("mornings by 0.7") and shape.said.endswith(", no afternoons to compare")
+    assert shape.log_odds == -1.0
