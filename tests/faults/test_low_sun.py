@@ -105,5 +105,7 @@ def test_a_sensor_that_reads_in_the_mornings_alone() -> None:
     case = case_of(chain.run(half_record, limits_of(record.station)), "main")
     (one,) = (o for o in ratios.outcomes(case) if isinstance(o, Suspect))
     (shape,) = (c for c in one.clues if c.name == "shape")
-    assert shape.said.startswith(("mornings by 0.69", "mornings by 0.70")) and shape.said.endswith(", no afternoons to compare")
+    assert shape.said.startswith(("mornings by 0.69", "mornings by 0.70")) and shape.said.endswith(
+        ", no afternoons to compare"
+    )
     assert shape.log_odds == -1.0
