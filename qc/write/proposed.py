@@ -89,7 +89,7 @@ def _piece(finding: Finding, mend: Mend, station: Station) -> str:
             return told + "# in [station]:\n" + "".join(f"{k} = {number(round(v, 5))}\n" for k, v in mend.site.items())
         case "unit":
             return told + "".join(
-                f"# in [[channel]] with name = {text(name)}" + _while(mend) + f":\nunit = {text(mend.unit)}\n"
+                f"# in [[channel]] with name = {text(name)}" + _deployed(mend) + f":\nunit = {text(mend.unit)}\n"
                 for name in mend.channels
             )
         case _:
@@ -100,22 +100,23 @@ def _piece(finding: Finding, mend: Mend, station: Station) -> str:
             )
 
 
-def _while(mend: Mend) -> str:
-    """The period of a deployment, where it does not hold for all that was and is to come."""
-    if mend.first is None and mend.last is None:
-        return ""
-    since = f" from {utc_text(mend.first)} on" if mend.first is not None else ""
-    until = f" up to {utc_text(mend.last)}, then again as it was" if mend.last is not None else ""
-    return f",{since}{until}, as [[channel.deployment]]"
+def _deployed(mend: Mend) -> str:
+    """A unit of a while is that of a deployment."""
+    period = _period(mend)
+    again = ", then again as it was" if mend.last is not None else ""
+    return f",{period}{again}, as [[channel.deployment]]" if period else ""
 
 
 def _rows(mend: Mend) -> str:
     """Columns hold for a whole file: where they were exchanged for a while, those rows are read by another one."""
-    if mend.first is None and mend.last is None:
-        return ""
+    period = _period(mend)
+    return f" of a copy of the station file, to read the rows{period} with" if period else ""
+
+
+def _period(mend: Mend) -> str:
+    """From when and up to when it holds; empty for all that was and is to come."""
     since = f" from {utc_text(mend.first)} on" if mend.first is not None else ""
-    until = f" up to {utc_text(mend.last)}" if mend.last is not None else ""
-    return f" of a copy of the station file, to read the rows{since}{until} with"
+    return since + (f" up to {utc_text(mend.last)}" if mend.last is not None else "")
 
 
 def _column(column: object) -> str:
