@@ -129,28 +129,31 @@ def _clock(finding: Finding, mend: Mend, station: Station) -> str:
     """A `[[clock]]` entry: another zone where the error is one, else the minutes that the clock is ahead."""
     first = mend.first
     entry = _in_force(station, first)
-    if first is None:
-        lines, since = ["# in place of the [[clock]] entry in force", "[[clock]]"], entry.from_
-    else:
-        lines = ["# after the [[clock]] entry in force", "[[clock]]"]
-        since = _aware(first - np.timedelta64(round(mend.amount * 60), "s"))
-    if since is not None:
-        lines.append(f"from = {since.astimezone(UTC).strftime('%Y-%m-%dT%H:%M:%SZ')}")
     zone = finding.suspect.evidence.get("kind") in ("zone", "summer-time") and entry.utc_offset is not None
     if zone and entry.utc_offset is not None:
         minutes = round((parse_offset(entry.utc_offset) / 60.0 + mend.amount) / 15.0) * 15
-        lines.append(f"utc_offset = {text(_offset(minutes))}")
-        ahead = entry.minutes_ahead
+        wrong = entry.model_copy(update={"utc_offset": _offset(minutes)})
     else:
-        of = (
-            f"time_zone = {text(entry.time_zone)}"
-            if entry.time_zone
-            else f"utc_offset = {text(entry.utc_offset or '')}"
-        )
-        lines.append(of)
-        ahead = entry.minutes_ahead + mend.amount
-    if ahead:
-        lines.append(f"minutes_ahead = {number(round(ahead, 1))}")
+        wrong = entry.model_copy(update={"minutes_ahead": entry.minutes_ahead + mend.amount})
+    ahead = np.timedelta64(round(mend.amount * 60), "s")
+    if first is None:
+        told = _entry("# in place of the [[clock]] entry in force", wrong, entry.from_)
+    else:
+        told = _entry("# after the [[clock]] entry in force", wrong, _aware(first - ahead))
+    if mend.last is None:
+        return told
+    right = _aware(mend.last - ahead + np.timedelta64(1, "s"))
+    return told + _entry("# and after it, from when it was set right", _in_force(station, mend.last), right)
+
+
+def _entry(comment: str, entry: Clock, since: datetime | None) -> str:
+    lines = [comment, "[[clock]]"]
+    if since is not None:
+        lines.append(f"from = {since.astimezone(UTC).strftime('%Y-%m-%dT%H:%M:%SZ')}")
+    zone = f"time_zone = {text(entry.time_zone)}" if entry.time_zone else f"utc_offset = {text(entry.utc_offset or '')}"
+    lines.append(zone)
+    if entry.minutes_ahead:
+        lines.append(f"minutes_ahead = {number(round(entry.minutes_ahead, 1))}")
     return "\n".join(lines) + "\n"
 
 

@@ -11,6 +11,9 @@ import pytest
 from qc.diagnosis import Diagnosis, Finding, Rival
 from qc.logs import parse as parse_log
 from qc.mends import Mend
+from qc.moments import clock_entries
+from qc.read import clock
+from qc.station import Clock
 from qc.write.proposed import SURE, Proposed, proposed
 from tests.faults.planted import unchecked
 from tests.test_diagnosis import T0, fault, record, suspect
@@ -60,6 +63,23 @@ def test_a_clock_that_was_set_gets_an_entry_from_then_on() -> None:
     # the first stamp that is 10 min ahead shows 01:10: it was 01:00
     assert entry["from"].isoformat() == "2026-05-01T01:00:00+00:00"
     assert (entry["utc_offset"], entry["minutes_ahead"]) == ("+00:00", 10.0)
+
+
+@pytest.mark.parametrize(("amount", "kind"), [(10.0, "set-by-hand"), (-60.0, "zone"), (60.0, "zone")])
+@pytest.mark.parametrize("begin", [None, 30])
+def test_a_clock_that_was_set_right_reads_truly_before_and_after(amount: float, kind: str, begin: int | None) -> None:
+    """The entries, taken over, turn what the logger stamped back into true time."""
+    true = T0 + np.arange(144) * np.timedelta64(600, "s")
+    rows = np.arange(144)
+    wrong = (rows >= (begin or 0)) & (rows <= 99)
+    stamped = true + np.where(wrong, round(amount * 60), 0).astype("timedelta64[s]")
+    first = None if begin is None else stamped[begin]
+    made = piece(of(Mend("clock", (), first, stamped[99], amount), evidence={"kind": kind}))
+    station = record().station
+    entries = made["clock"] if begin is None else [*station.model_dump(by_alias=True)["clock"], *made["clock"]]
+    mended = station.model_copy(update={"clock": [Clock.model_validate(e) for e in entries]})
+    read = clock.to_utc(stamped, None, clock.timeline_for(clock_entries(mended), stamped), 600.0)
+    np.testing.assert_array_equal(read.time, true)
 
 
 def test_sides_units_sites_and_swaps() -> None:
