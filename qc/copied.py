@@ -17,6 +17,12 @@ DERIVED = (
 """Quantities that are made from each other, or of one sensor, or are the same thing under clouds, in sound tables."""
 
 
+def related(case: Case, a: Channel, b: Channel) -> bool:
+    """Whether two channels are of one device, or of quantities that are made from each other."""
+    device = case.device(a)
+    return (device is not None and device == case.device(b)) or {a.quantity, b.quantity} in DERIVED
+
+
 def original(case: Case, channel: Channel, rows: Ints, blind: Collection[str] = ()) -> Channel | None:
     """The channel of another device whose numbers a channel shows in some rows.
 
@@ -31,9 +37,8 @@ def original(case: Case, channel: Channel, rows: Ints, blind: Collection[str] = 
     blind : names of channels that cannot be an original.
     """
     for other in case.channels:
-        mate = case.device(channel) is not None and case.device(channel) == case.device(other)
-        kin = other.quantity == channel.quantity or {channel.quantity, other.quantity} in DERIVED
-        if other is channel or mate or kin or other.name in blind:
+        alike = other.quantity == channel.quantity or related(case, channel, other)
+        if other is channel or alike or other.name in blind:
             continue
         converted = case.values(channel)[rows], case.values(other)[rows]
         printed = (case.table.channels[channel.name].values[rows], case.table.channels[other.name].values[rows])
@@ -41,9 +46,9 @@ def original(case: Case, channel: Channel, rows: Ints, blind: Collection[str] = 
             there = np.isfinite(x) & np.isfinite(y) & np.isfinite(converted[0] + converted[1])
             if not len(rows) or there.mean() < 0.9:
                 continue
-            alike = np.abs(x - y)[there] <= 1e-6 * np.maximum(np.abs(y[there]), 1.0)
-            moves = np.count_nonzero((np.diff(x[there]) != 0.0) & alike[1:] & alike[:-1])
-            if alike.mean() >= 0.95 and moves >= case.limit("channel-open", "copied-moves"):
+            equal = np.abs(x - y)[there] <= 1e-6 * np.maximum(np.abs(y[there]), 1.0)
+            moves = np.count_nonzero((np.diff(x[there]) != 0.0) & equal[1:] & equal[:-1])
+            if equal.mean() >= 0.95 and moves >= case.limit("channel-open", "copied-moves"):
                 return other
     return None
 

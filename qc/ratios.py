@@ -14,6 +14,7 @@ import numpy as np
 
 from qc.case import Case
 from qc.faults import Cleared, Clue, Outcome, Suspect, Untested
+from qc.firstlight import PAR_OF_GLOBAL
 from qc.mends import Mend
 from qc.physics import blocks, onset
 from qc.station import Channel
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
 ID = "constants-wrong"
 _LOG = "sensor or program"
 """The clue that tells constants from the sensor's own factor: the log."""
-_PAR = 2.05
-"""umol of photosynthetically active radiation for each J of global irradiance (common practice: 2.0 to 2.1)."""
 
 
 class Ratio(NamedTuple):
@@ -41,7 +40,7 @@ class Ratio(NamedTuple):
 
 def partner(case: Case, channel: Channel) -> tuple[Floats, str] | None:
     """What the channel must keep a ratio to, W/m2, and its name."""
-    scale = _PAR if channel.quantity == "par" else 1.0
+    scale = PAR_OF_GLOBAL if channel.quantity == "par" else 1.0
     twins = [c for c in case.of(channel.quantity) if c is not channel]
     if twins:
         return case.values(twins[0]), twins[0].name
@@ -51,12 +50,12 @@ def partner(case: Case, channel: Channel) -> tuple[Floats, str] | None:
         return case.values(direct) * mu + case.values(diffuse), f"{direct.name} and {diffuse.name}"
     other = case.mate("par" if channel.quantity == "global_irradiance" else "global_irradiance")
     if other is not None and channel.quantity in ("global_irradiance", "par"):
-        return case.values(other) * (scale / (_PAR if other.quantity == "par" else 1.0)), other.name
+        return case.values(other) * (scale / (PAR_OF_GLOBAL if other.quantity == "par" else 1.0)), other.name
     return None
 
 
 def of(case: Case, channel: Channel, partner: Floats | None) -> Ratio:
-    scale = _PAR if channel.quantity == "par" else 1.0
+    scale = PAR_OF_GLOBAL if channel.quantity == "par" else 1.0
     x = case.values(channel) / scale
     high = case.elevation > (case.limit(ID, "elevation") if partner is None else _least(case))
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -131,7 +130,7 @@ def _witness(case: Case, channel: Channel, partner: str, ratio: Ratio, change: o
         return ""
     if channel.quantity != "global_irradiance" or other is None or other.name == partner:
         return ""
-    seen = of(case, channel, case.values(other) / _PAR)
+    seen = of(case, channel, case.values(other) / PAR_OF_GLOBAL)
     step = onset.step(seen.whole, least=round(case.limit(ID, "ratio-days")))
     if step is None or abs(int(seen.days[step.at]) - int(ratio.days[change.at])) > 1:
         return ""

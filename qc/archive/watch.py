@@ -40,17 +40,14 @@ DAY_US = 86_400 * SECOND
 """A finding that the last day does not show has ended or pauses (a light's shows by day alone)."""
 
 GRACE_US = 3600 * SECOND
-"""By which rows of a finding may lie outside those of another and still be the same ones (judgement: a few rows)."""
+"""By which rows of a finding may lie outside those of another and still be the same ones, and the begin of one off the
+end of another and still be it (judgement: who mends a station loses rows of less than an hour)."""
 
 QUIET_DAYS = 7.0
 """Days after the last stamp that shows a finding after which it is over (judgement)."""
 
 MISSED_NIGHTS = 3
 """Nights in a row without it after which a finding is over (judgement: one doubtful night is none)."""
-
-AS_ONE_S = 3600.0
-"""Seconds between the last stamp of a finding and the begin of another of the same id within which the second is the
-end of the first (judgement: who mends a station loses rows of less than an hour)."""
 
 SURE = 0.9
 """Confidence from which a finding is told on its first night; a less sure one is told when it is there on the next
@@ -278,8 +275,7 @@ def _its_end(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     if not old:
         return False
     begun, end, low, high = (_moment(m) for m in (old["onset"][1], old["to"], *new["onset"]))
-    room = round(AS_ONE_S * SECOND)
-    return begun < end and low - room <= end <= high + room
+    return begun < end and low - GRACE_US <= end <= high + GRACE_US
 
 
 def _next(
@@ -295,7 +291,7 @@ def _next(
         new = {k: v for k, v in old.items() if k not in ("missed", "over", "picture")}
     if new is not None:
         shown = _moment(new["to"])
-        if shown < last_us - QUIET_DAYS * 86_400 * SECOND:
+        if shown < last_us - QUIET_DAYS * DAY_US:
             return (CLEARED if active else None), {**new, "missed": 0, "told_as": old.get("told_as", new["fault"])}
         first = {**new, "missed": 0, "onset": old["onset"] if active else new["onset"]}
         first["told_as"] = old.get("told_as", old["fault"]) if active else new["fault"]

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from qc.case import Case
-from qc.copied import DERIVED
+from qc.copied import related
 from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
 from qc.physics.runs import joined, runs
 from qc.station import Channel
@@ -52,7 +52,7 @@ class _Days(NamedTuple):
 def test(case: Case) -> Sequence[Outcome]:
     """Each pair of channels that no sensor shares."""
     able = [c for c in case.channels if np.isfinite(case.values(c)).any() and c.statistic not in ("sd", "counter")]
-    pairs = [(a, b) for a, b in combinations(able, 2) if not _related(case, a, b)]
+    pairs = [(a, b) for a, b in combinations(able, 2) if not related(case, a, b)]
     if not pairs:
         return [Untested(tuple(c.name for c in able), "needs two channels of different devices")]
     stride = max(1, round(600.0 / max(case.interval_s, 1.0)))
@@ -63,11 +63,6 @@ def test(case: Case) -> Sequence[Outcome]:
     if rest:
         out.append(Cleared(rest, f"no two of {len(able)} channels follow each other to the digit for a day"))
     return out
-
-
-def _related(case: Case, a: Channel, b: Channel) -> bool:
-    device = case.device(a)
-    return (device is not None and device == case.device(b)) or {a.quantity, b.quantity} in DERIVED
 
 
 def _step(case: Case, channel: Channel) -> float:
@@ -200,7 +195,7 @@ def inject(case: Case, grade: Grade, rng: np.random.Generator) -> Injection | No
     spread = {c.name: float(np.nanstd(case.values(c))) for c in able}
     pairs = [
         (a, b) for a in able for b in able
-        if a is not b and not _related(case, a, b)
+        if a is not b and not related(case, a, b)
         and spread[a.name] > 3.0 * case.limit(ID, "spread") * max(_step(case, a), _step(case, b))
     ]  # fmt: skip
     if not pairs or case.span_s < 2.0 * 86400.0:

@@ -23,7 +23,7 @@ import numpy as np
 
 from qc import copied
 from qc.case import Case
-from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row
+from qc.faults import Cleared, Clue, Fault, Grade, Injection, Outcome, Suspect, Untested, onset_row, until
 from qc.faults.unit_wrong import humidity, pressure, rain, sunlight, temperature, wind
 from qc.faults.unit_wrong.reading import (
     ID,
@@ -66,32 +66,33 @@ def test(case: Case) -> Sequence[Outcome]:
 
 
 def _one(case: Case, channel: Channel) -> Outcome | None:
-    names = (channel.name,)
-    live = case.live_s(channel)
-    need = case.limit(ID, "hours") * 3600.0
     if not case.interval_s:
-        return Untested(names, "a table of events", None)
-    if live < need:
-        return Untested(names, f"{live / 3600:.1f} h of values, needs {need / 3600:.0f}", "it has values for 6 h")
+        return Untested((channel.name,), "a table of events", None)
+    if (short := _short(case, channel)) is not None:
+        return short
     if channel.statistic == "sd":
         return None
-    for back in put_right(case, channel):  # what is before the mend is judged as a record of its own
-        earlier = case.without(names, case.time[back], case.last)
-        found = _judged(earlier, channel) if earlier.live_s(channel) >= need else None
+    for back in put_right(case, channel):
+        found = until(case, channel, back, lambda c, ch: _short(c, ch) or _judged(c, ch))
         if isinstance(found, Suspect):
             return _ended(found, case.time[back])
     return _judged(case, channel)
 
 
+def _short(case: Case, channel: Channel) -> Untested | None:
+    live, need = case.live_s(channel), case.limit(ID, "hours") * 3600.0
+    if live >= need:
+        return None
+    why = f"{live / 3600:.1f} h of values, needs {need / 3600:.0f}"
+    return Untested((channel.name,), why, "it has values for 6 h")
+
+
 def _ended(suspect: Suspect, back: np.datetime64) -> Suspect:
     """What was in another unit up to a moment, and is in the declared one since."""
-    mend = suspect.mend
-    assert mend is not None
     return replace(
         suspect,
         clues=(*suspect.clues, Clue("put right", 2.0, f"in the declared unit from {utc_text(back)} on")),
         summary=f"{suspect.summary} From {utc_text(back)} on it is in the declared unit.",
-        mend=replace(mend, last=suspect.last),
     )
 
 

@@ -15,6 +15,7 @@ from qc.faults.unit_wrong.reading import (
     lasting,
     tail,
 )
+from qc.firstlight import PAR_OF_GLOBAL
 from qc.station import Channel
 from qc.verdicts import Floats
 
@@ -79,7 +80,7 @@ def judge(case: Case, channel: Channel, values: Floats, reading: Reading) -> Tol
     if par is not None:
         both = high & (case.values(par) > 20.0) & (values > 0)
         with np.errstate(divide="ignore", invalid="ignore"):
-            each = np.where(both, np.log(values * 2.05 / case.values(par)), np.nan)
+            each = np.where(both, np.log(values * PAR_OF_GLOBAL / case.values(par)), np.nan)
         past, each = each[:start], each[start:]
         if np.isfinite(each).sum() > 10:
             off = float(np.nanmedian(each))
